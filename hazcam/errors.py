@@ -1,0 +1,50 @@
+"""One family of errors for what a user can mend.
+
+Each message names the thing (file, key), what was found, what was expected and the remedy.
+A programmer's mistake (a wrong shape handed to a function) is a plain ``ValueError`` instead.
+"""
+
+from __future__ import annotations
+
+
+class HazcamError(Exception):
+    """An input that the user can mend.
+
+    Parameters
+    ----------
+    where : str
+        The file, and within it the key or row, that the message is about.
+    found : str
+        What is there.
+    expected : str
+        What should be there.
+    remedy : str
+        What to do about it.
+    """
+
+    def __init__(self, where: str, found: str, expected: str, remedy: str) -> None:
+        self.where = where
+        self.found = found
+        self.expected = expected
+        self.remedy = remedy
+        super().__init__(f"{where}: {found}\n  expected: {expected}\n  remedy: {remedy}")
+
+
+class ImageError(HazcamError):
+    """A picture that cannot be read or used."""
+
+
+class PairError(HazcamError):
+    """Two pictures, or their sidecar, that do not make a stereo pair."""
+
+
+class RigError(HazcamError):
+    """A calibration that cannot be used."""
+
+
+class RoverError(HazcamError):
+    """A rover profile, or one of its limits, that cannot be used."""
+
+
+class OutputError(HazcamError):
+    """A place where the results cannot be written."""
