@@ -139,12 +139,16 @@ class View:
         One standard deviation of the tilt against gravity about any horizontal axis. [deg]
     tilt_bound_deg : float
         What roll and pitch may each be off by beyond that; 0 where the attitude is known. [deg]
+    scale_sigma : float
+        One standard deviation of the scale of all ranges, as a share: what the focal length and
+        the baseline leave open. It does not average out.
     """
 
     T_rover_camera: Pose
     T_level_rover: Pose
     tilt_sigma_deg: float
     tilt_bound_deg: float
+    scale_sigma: float
 
     @property
     def T_level_camera(self) -> Pose:
@@ -153,7 +157,7 @@ class View:
 
 
 def view_from(
-    mount: Pose, attitude: Attitude | None, *, tilt_bound_deg: float, assume_level: bool
+    mount: Pose, attitude: Attitude | None, *, unknown_tilt_deg: float, scale_sigma: float
 ) -> View:
     """Place the camera against body and gravity.
 
@@ -162,24 +166,20 @@ def view_from(
     mount : Pose
         ``T_rover_camera`` of the left camera.
     attitude : Attitude or None
-        None where the rover did not say.
-    tilt_bound_deg : float
-        How far roll and pitch may each be from zero where the attitude is not known. [deg]
-    assume_level : bool
-        Take an unknown attitude as exactly level: the user's explicit override.
+        None where the rover did not say: the rover frame then stands for the level frame.
+    unknown_tilt_deg : float
+        How far roll and pitch may each be from zero where the attitude is not known; 0 takes
+        it as exactly level. [deg]
+    scale_sigma : float
+        See ``View``.
     """
     if attitude is None:
-        bound = 0.0 if assume_level else tilt_bound_deg
-        level = Pose(R=np.eye(3), t=np.zeros(3))
-        return View(T_rover_camera=mount, T_level_rover=level, tilt_sigma_deg=0.0,
-                    tilt_bound_deg=bound)
-    R = level_from_rover(attitude.roll_deg, attitude.pitch_deg)
-    return View(
-        T_rover_camera=mount,
-        T_level_rover=Pose(R=R, t=np.zeros(3)),
-        tilt_sigma_deg=max(attitude.roll_sigma_deg, attitude.pitch_sigma_deg),
-        tilt_bound_deg=0.0,
-    )
+        R, sigma, bound = np.eye(3), 0.0, unknown_tilt_deg
+    else:
+        R = level_from_rover(attitude.roll_deg, attitude.pitch_deg)
+        sigma, bound = max(attitude.roll_sigma_deg, attitude.pitch_sigma_deg), 0.0
+    return View(T_rover_camera=mount, T_level_rover=Pose(R=R, t=np.zeros(3)),
+                tilt_sigma_deg=sigma, tilt_bound_deg=bound, scale_sigma=scale_sigma)
 
 
 def heading_text(heading_deg: float) -> str:

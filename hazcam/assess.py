@@ -1,0 +1,204 @@
+"""The spine: the stages in order. Read this page and you know the program."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hazcam.calibration import StereoRig, rig_for
+from hazcam.depth import PointMap, triangulate
+from hazcam.disparity import DisparityMap, ground_band
+from hazcam.errors import RigError
+from hazcam.frames import View, view_from
+from hazcam.imagery import Intake, StereoPair, check_pictures
+from hazcam.rectification import (
+    MAX_EPIPOLAR_MEDIAN_PX,
+    MAX_EPIPOLAR_SPREAD_PX,
+    EpipolarResidual,
+    RectifiedPair,
+    check_epipolar,
+    rectify,
+)
+from hazcam.rover import RoverProfile
+from hazcam.settings import Settings
+from hazcam.terrain import TerrainMap, map_terrain
+from hazcam.verdict import (
+    Cause,
+    HeadingDemand,
+    HeadingVerdict,
+    Suggestion,
+    decide,
+    demand_along,
+    near_strip_m,
+    suggest,
+)
+
+# Focal length and baseline are known to 0.7 % and 0.8 % where the rig file gives no covariance:
+# what the choice of the corner method alone moves in a chessboard calibration (our measurement).
+_DEFAULT_SCALE_SIGMA = float(np.hypot(0.007, 0.008))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Assessment:
+    """All that was found out about one pair.
+
+    Attributes
+    ----------
+    pair, rig, rover, settings
+        What went in (``rig`` moved and scaled to the pair's window and binning).
+    intake : Intake
+        What the pictures are good for.
+    view : View
+        Where the cameras are, against the body and against gravity.
+    verdicts : tuple of HeadingVerdict
+        In the order of ``settings.headings_deg``.
+    suggestion : Suggestion
+        Where to go, in words.
+    rectified, epipolar, disparity, points, terrain, demands
+        The record of each stage; None (no demands) for a pair with one picture missing.
+    near_strip_max_m : float or None
+        Ground out of view is assumed clear up to here, from the nose. [m]
+    """
+
+    pair: StereoPair
+    rig: StereoRig
+    rover: RoverProfile
+    settings: Settings
+    intake: Intake
+    view: View
+    verdicts: tuple[HeadingVerdict, ...]
+    suggestion: Suggestion
+    rectified: RectifiedPair | None = None
+    epipolar: EpipolarResidual | None = None
+    disparity: DisparityMap | None = None
+    points: PointMap | None = None
+    terrain: TerrainMap | None = None
+    demands: tuple[HeadingDemand, ...] = ()
+    near_strip_max_m: float | None = None
+
+
+def assess_pair(
+    pair: StereoPair, rig: StereoRig, rover: RoverProfile, settings: Settings | None = None
+) -> Assessment:
+    """Judge each heading ahead of one stereo pair.
+
+    Touches no file; the same input gives the same answer.
+
+    Parameters
+    ----------
+    pair : StereoPair
+        From ``read_pair``, or from arrays by ``pair_from_arrays``.
+    rig : StereoRig
+        With its mount on the rover.
+    rover : RoverProfile
+        Body, legs, margin and limits.
+    settings : Settings, optional
+        What to do otherwise than by default.
+
+    Returns
+    -------
+    Assessment
+        The verdicts, and the record of every stage.
+
+    Raises
+    ------
+    HazcamError
+        For an input that the user can mend: useless pictures, swapped pictures, sizes that do
+        not fit, a rig without a mount.
+    """
+    settings = settings or Settings()
+    rig = rig_for(pair.size, pair.window, pair.binning, rig)
+    view = _view(pair, rig, settings)
+    intake = check_pictures(pair)
+    if pair.left is None or pair.right is None:
+        return _without_stereo(pair, rig, rover, settings, intake, view)
+    rectified = rectify(pair, rig, intake)
+    epipolar = check_epipolar(rectified, view, name=pair.id)
+    band = ground_band(rectified.camera, rectified.T_camera_rectified, view, settings.matching)
+    disparity = settings.matcher.match(rectified, band, intake.noise_grey)
+    points = triangulate(disparity, rectified, view)
+    terrain = map_terrain(points, settings.terrain)
+    strip_max_m = _near_strip_max_m(terrain, rover, settings)
+    demands = tuple(
+        demand_along(terrain, rover, heading, look_ahead_m=settings.look_ahead_m,
+                     near_strip_max_m=strip_max_m)
+        for heading in settings.headings_deg
+    )
+    verdicts = tuple(
+        decide(d, rover.limits, settings.confidence, pair_causes=_rig_causes(epipolar))
+        for d in demands
+    )
+    return Assessment(
+        pair=pair, rig=rig, rover=rover, settings=settings, intake=intake, view=view,
+        verdicts=verdicts, suggestion=suggest(verdicts), rectified=rectified, epipolar=epipolar,
+        disparity=disparity, points=points, terrain=terrain, demands=demands,
+        near_strip_max_m=strip_max_m,
+    )
+
+
+def _view(pair: StereoPair, rig: StereoRig, settings: Settings) -> View:
+    if rig.mount is None:
+        raise RigError(
+            rig.source or rig.name, "the rig has no mount on a rover",
+            "the pose of the left camera in the rover frame",
+            "add mount_R and mount_t to the rig file, or give --mount FILE",
+        )
+    unknown_tilt = 0.0 if settings.assume_level else settings.tilt_bound_deg
+    return view_from(rig.mount, pair.attitude, unknown_tilt_deg=unknown_tilt,
+                     scale_sigma=_scale_sigma(rig))
+
+
+def _scale_sigma(rig: StereoRig) -> float:
+    """Share by which all ranges may be off together, one standard deviation."""
+    if rig.covariance is None:
+        return _DEFAULT_SCALE_SIGMA
+    focal = np.sqrt(rig.covariance[0, 0]) / rig.K1[0, 0]
+    baseline = np.sqrt(rig.covariance[11, 11]) / rig.baseline_m
+    return float(np.hypot(focal, baseline))
+
+
+def _near_strip_max_m(terrain: TerrainMap, rover: RoverProfile, settings: Settings) -> float:
+    """The user's bound, else the straight-ahead strip; 0 if that is never in full view."""
+    if settings.near_strip_max_m is not None:
+        return settings.near_strip_max_m
+    strip = near_strip_m(terrain, rover, 0.0, settings.look_ahead_m)
+    return strip if np.isfinite(strip) else 0.0
+
+
+def _rig_causes(epipolar: EpipolarResidual) -> tuple[Cause, ...]:
+    """What the rig check says against every heading."""
+    if not epipolar.checked:
+        return (_pair_cause(
+            "rig not checked",
+            f"only {epipolar.count} features were tracked between the pictures: whether the rig "
+            "still matches its calibration is not known",
+        ),)
+    if epipolar.matches_calibration:
+        return ()
+    return (Cause(
+        kind="rig no longer matches its calibration", at_m=0.0, demand=epipolar.median_px,
+        sigma=epipolar.spread_px, limit=MAX_EPIPOLAR_MEDIAN_PX, unit="px",
+        text=f"rig no longer matches its calibration: features lie {epipolar.median_px:+.2f} px "
+             f"off their row (spread {epipolar.spread_px:.2f} px), limits "
+             f"{MAX_EPIPOLAR_MEDIAN_PX:.2f} and {MAX_EPIPOLAR_SPREAD_PX:.2f} px",
+    ),)
+
+
+def _pair_cause(kind: str, text: str) -> Cause:
+    return Cause(kind=kind, at_m=0.0, demand=None, sigma=None, limit=None, unit="", text=text)
+
+
+def _without_stereo(
+    pair: StereoPair, rig: StereoRig, rover: RoverProfile, settings: Settings, intake: Intake,
+    view: View,
+) -> Assessment:
+    missing = "left" if pair.left is None else "right"
+    cause = _pair_cause("no stereo", f"no stereo: the {missing} picture is missing")
+    verdicts = tuple(
+        HeadingVerdict(heading_deg=h, verdict="ask-ground", clear_m=0.0, assumed_m=0.0,
+                       causes=(cause,))
+        for h in settings.headings_deg
+    )
+    return Assessment(pair=pair, rig=rig, rover=rover, settings=settings, intake=intake,
+                      view=view, verdicts=verdicts, suggestion=suggest(verdicts))

@@ -1,0 +1,115 @@
+"""Why a pixel is blank, and how sure a matched one is."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hazcam.disparity.band import SearchBand
+from hazcam.disparity.record import Blank
+from hazcam.disparity.warp import warp_right
+from hazcam.imagery.intake import PixelState
+from hazcam.rectification import RectifiedPair
+
+Map = NDArray[np.float32]
+
+WINDOW_PX = 7
+# Mean squared gradient over the window, as a multiple of what noise alone gives: below it the
+# picture holds nothing to match. Noise alone exceeds 2.5 in under 1 in 10^6 windows.
+MIN_TEXTURE = 3.0
+
+# sigma^2 = FLOOR^2 + (NOISE_GAIN * noise / gradient)^2 + (ROUGHNESS_GAIN * local scatter)^2.
+# Fitted on rendered tune scenes (python -m tests.benchmarks.sigma), see its report.
+FLOOR_PX = 0.20
+NOISE_GAIN = 1.25
+ROUGHNESS_GAIN = 1.0
+# A raw disparity that the smoothing threw out altogether says no more than this.
+_MAX_SCATTER_PX = 2.0
+
+
+def squared_gradient(grey: Map) -> Map:
+    """Mean squared horizontal gradient over the window, shape (H, W). [grey²/px²]"""
+    gradient = cv2.filter2D(grey, cv2.CV_32F, np.array([[-0.5, 0.0, 0.5]], np.float32))
+    return np.asarray(cv2.boxFilter(gradient * gradient, -1, (WINDOW_PX, WINDOW_PX)))
+
+
+def blank_reasons(
+    rectified: RectifiedPair, band: SearchBand, disparity_px: Map, noise_grey: float,
+    *, edge_px: int,
+) -> NDArray[np.uint8]:
+    """``Blank`` of each pixel, the most basic reason first.
+
+    A pixel with a disparity is blanked all the same where the picture holds nothing that could
+    have been matched: a smooth matcher is confidently wrong there.
+
+    Parameters
+    ----------
+    disparity_px : ndarray of shape (H, W), float32
+        What the matcher found; NaN is put down to disagreement of left and right.
+    noise_grey : float
+        One standard deviation of the picture noise. [grey levels]
+    edge_px : int
+        Width of the rim that the matching window needs. [px]
+    """
+    state = rectified.state_left
+    # The derivative (-1/2, 0, 1/2) of white noise has half its variance.
+    textureless = squared_gradient(rectified.left) < MIN_TEXTURE * noise_grey**2 / 2
+    blank = np.where(np.isfinite(disparity_px), Blank.MATCHED, Blank.DISAGREE).astype(np.uint8)
+    blank[textureless] = Blank.NO_TEXTURE
+    blank[state == PixelState.DARK] = Blank.DARK
+    blank[state == PixelState.SATURATED] = Blank.SATURATED
+    blank[state == PixelState.LOST] = Blank.LOST
+    blank[~_in_both(rectified, band, disparity_px, edge_px)] = Blank.EDGE
+    return blank
+
+
+def _in_both(
+    rectified: RectifiedPair, band: SearchBand, disparity_px: Map, edge_px: int
+) -> NDArray[np.bool_]:
+    """Pixels seen by the left lens whose match, or expected ground, the right lens saw."""
+    kernel = np.ones((2 * edge_px + 1, 2 * edge_px + 1), np.uint8)
+    inner_left, inner_right = (
+        cv2.erode(valid.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        for valid in (rectified.valid_left, rectified.valid_right)
+    )
+    target = np.where(np.isfinite(disparity_px), disparity_px, band.expected_px)
+    seen_right = warp_right(inner_right, target.astype(np.float32), cv2.INTER_NEAREST)
+    return np.asarray((inner_left > 0) & (seen_right > 0))
+
+
+def sigma_model(grey: Map, scatter_px: Map, noise_grey: float) -> Map:
+    """One standard deviation of each disparity. [px]
+
+    Three parts: a floor (the matcher's own steps), picture noise against texture (the first
+    term of the Cramer-Rao bound over the window), and the scatter of the raw disparities about
+    the smoothed ones, which grows on rough ground and where the match is doubtful.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (H, W), float32
+        Left picture. [grey levels]
+    scatter_px : ndarray of shape (H, W), float32
+        Raw less smoothed disparity, NaN where there is no match. [px]
+    noise_grey : float
+        One standard deviation of the picture noise. [grey levels]
+
+    Returns
+    -------
+    ndarray of shape (H, W), float32
+        NaN where ``scatter_px`` is NaN.
+    """
+    energy = np.maximum(squared_gradient(grey) * WINDOW_PX**2, 1e-6)
+    noise = NOISE_GAIN**2 * 2 * noise_grey**2 / energy
+    rough = ROUGHNESS_GAIN**2 * _mean_square(scatter_px)
+    sigma = np.sqrt(FLOOR_PX**2 + noise + rough)
+    return np.where(np.isfinite(scatter_px), sigma, np.nan).astype(np.float32)
+
+
+def _mean_square(values: Map) -> Map:
+    """Mean square over the window of the values that are known, shape (H, W)."""
+    known = np.isfinite(values)
+    square = np.where(known, np.clip(values, -_MAX_SCATTER_PX, _MAX_SCATTER_PX), 0) ** 2
+    size = (WINDOW_PX, WINDOW_PX)
+    count = np.maximum(cv2.boxFilter(known.astype(np.float32), -1, size, normalize=False), 1)
+    return np.asarray(cv2.boxFilter(square, -1, size, normalize=False) / count)

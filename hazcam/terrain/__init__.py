@@ -1,0 +1,81 @@
+"""Terrain: the ground ahead in the level frame, from points with covariance.
+
+The stages inside the room, in the order of the data: ``surface`` fuses the points into cells,
+``ground`` finds the planes and the local ground, ``sight`` says what could be in the cells that
+were not seen, ``obstacles`` makes objects of what stands out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hazcam.depth import PointMap
+from hazcam.terrain.ground import body_slopes, fit_plane, ground_planes, local_ground
+from hazcam.terrain.obstacles import find_obstacles
+from hazcam.terrain.record import CellState, GridSpec, GroundPlane, Obstacle, TerrainMap
+from hazcam.terrain.sight import (
+    blank_at,
+    ceiling_of,
+    classify,
+    hidden_cells,
+    in_both_pictures,
+    trace,
+)
+from hazcam.terrain.surface import fuse
+
+__all__ = ["CellState", "GridSpec", "GroundPlane", "Obstacle", "TerrainMap", "TerrainSettings",
+           "fit_plane", "in_both_pictures", "map_terrain"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TerrainSettings:
+    """How the ground is mapped.
+
+    Attributes
+    ----------
+    grid : GridSpec
+        The cells.
+    body_window_m : float
+        Side of the window whose plane is the body-size slope. [m]
+    seed : int
+        Of the random samples that find the ground planes.
+    """
+
+    grid: GridSpec = field(default_factory=GridSpec)
+    body_window_m: float = 0.30
+    seed: int = 20260101
+
+
+def map_terrain(points: PointMap, settings: TerrainSettings) -> TerrainMap:
+    """Map the ground.
+
+    Returns
+    -------
+    TerrainMap
+        With every cell ``seen``, ``hidden``, ``blank`` or ``outside``. Nothing is filled.
+    """
+    spec = settings.grid
+    surface = fuse(points, spec)
+    ground = local_ground(spec, surface.mean_m, surface.sigma_m)
+    slope_x, slope_y, slope_sigma = body_slopes(
+        spec, surface.mean_m, surface.sigma_m, settings.body_window_m
+    )
+    lines = trace(points, spec)
+    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    in_view = in_both_pictures(points, x, y)
+    seen = np.isfinite(surface.mean_m)
+    blank = blank_at(points, spec, ground.ground_m)
+    hidden = hidden_cells(lines, spec, ground.ground_m, blank)
+    state = classify(seen, in_view, hidden)
+    return TerrainMap(
+        spec=spec, state=state, mean_m=surface.mean_m, highest_m=surface.highest_m,
+        lowest_m=surface.lowest_m, sigma_m=surface.sigma_m, count=surface.count,
+        ceiling_m=ceiling_of(lines, spec), in_view=in_view,
+        blank=blank,
+        ground_m=ground.ground_m, ground_sigma_m=ground.sigma_m,
+        slope_x=slope_x, slope_y=slope_y, slope_sigma=slope_sigma,
+        planes=ground_planes(spec, surface.mean_m, np.random.default_rng(settings.seed)),
+        obstacles=find_obstacles(spec, surface, ground), view=points.view,
+    )

@@ -1,0 +1,200 @@
+"""TerrainMap: the ground ahead as a grid, with what was seen, what was not, and what could hide."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from hazcam.frames import Floats, View, read_only
+
+Grid = NDArray[np.float64]
+
+
+class CellState(IntEnum):
+    """What is known of a cell of ground."""
+
+    SEEN = 0
+    HIDDEN = 1  # behind something seen
+    BLANK = 2  # looked at, no match
+    OUTSIDE = 3  # not in both pictures
+
+
+@dataclass(frozen=True, kw_only=True)
+class GridSpec:
+    """A grid on the ground: rows = x forward, columns = y left, from the rover origin.
+
+    Attributes
+    ----------
+    cell_m : float
+        Side of a cell. [m]
+    ahead_m : float
+        The rows cover x from 0 to here. [m]
+    side_m : float
+        The columns cover y from -side_m to +side_m. [m]
+    """
+
+    cell_m: float = 0.01
+    ahead_m: float = 2.5
+    side_m: float = 1.5
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, columns)."""
+        return round(self.ahead_m / self.cell_m), round(2 * self.side_m / self.cell_m)
+
+    @property
+    def x_m(self) -> Floats:
+        """Centres of the rows. [m]"""
+        return np.asarray((np.arange(self.shape[0]) + 0.5) * self.cell_m, dtype=np.float64)
+
+    @property
+    def y_m(self) -> Floats:
+        """Centres of the columns. [m]"""
+        y = (np.arange(self.shape[1]) + 0.5) * self.cell_m - self.side_m
+        return np.asarray(y, dtype=np.float64)
+
+    def cells(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Row and column of each place; they may lie outside the grid."""
+        rows = np.floor(np.asarray(x_m) / self.cell_m).astype(np.intp)
+        columns = np.floor((np.asarray(y_m) + self.side_m) / self.cell_m).astype(np.intp)
+        return rows, columns
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroundPlane:
+    """A plane ``z = offset_m + slope_x x + slope_y y`` in the level frame.
+
+    Attributes
+    ----------
+    offset_m, slope_x, slope_y : float
+        Coefficients; slopes as rise over run.
+    slope_deg : float
+        Steepest slope. [deg]
+    rms_m : float
+        Root mean square of the vertical residuals of its inliers. [m]
+    share : float
+        Share of the seen cells that lie on it.
+    """
+
+    offset_m: float
+    slope_x: float
+    slope_y: float
+    rms_m: float
+    share: float
+
+    @property
+    def slope_deg(self) -> float:
+        """Steepest slope of the plane. [deg]"""
+        return float(np.degrees(np.arctan(np.hypot(self.slope_x, self.slope_y))))
+
+    def elevation_m(self, x_m: ArrayLike, y_m: ArrayLike) -> Floats:
+        """Elevation of the plane. [m]"""
+        x, y = np.asarray(x_m, dtype=np.float64), np.asarray(y_m, dtype=np.float64)
+        return self.offset_m + self.slope_x * x + self.slope_y * y
+
+
+@dataclass(frozen=True, kw_only=True)
+class Obstacle:
+    """Something that stands above, or lies below, the local ground.
+
+    Attributes
+    ----------
+    x_m, y_m : float
+        Centre of its cells, level frame, from the rover origin. [m]
+    height_m, sigma_m : float
+        Greatest height above the local ground (negative: depth below it), and one standard
+        deviation. [m]
+    distance_m, bearing_deg : float
+        Of its nearest cell from the rover origin; bearing positive to the left. [m], [deg]
+    outline_m : tuple of (float, float)
+        Convex outline of its cells, level frame. [m]
+    cells : int
+        How many cells it covers.
+    """
+
+    x_m: float
+    y_m: float
+    height_m: float
+    sigma_m: float
+    distance_m: float
+    bearing_deg: float
+    outline_m: tuple[tuple[float, float], ...]
+    cells: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TerrainMap:
+    """The ground in the level frame.
+
+    Attributes
+    ----------
+    spec : GridSpec
+        Where the cells are.
+    state : ndarray of shape spec.shape, uint8
+        ``CellState``.
+    mean_m, highest_m, lowest_m : ndarray, float64
+        Elevation of the surface in the cell. [m] NaN where not seen.
+    sigma_m : ndarray, float64
+        One standard deviation of the elevation. [m] NaN where not seen.
+    count : ndarray, int32
+        Pixels that ended in the cell; a seen cell between two picture rows may have 0.
+    ceiling_m : ndarray, float64
+        Highest elevation that anything there can have: the lowest sight line that crossed the
+        cell and ended on farther ground. [m] +inf where no sight line crossed.
+    in_view : ndarray, bool
+        Would flat ground there lie in both pictures? From rig and mount alone.
+    blank : ndarray, uint8
+        For a cell that is not seen: ``Blank`` of the pixel that looks at its ground.
+    ground_m : ndarray, float64
+        Elevation of the local ground, small things removed. [m] NaN where none is near.
+    ground_sigma_m : ndarray, float64
+        One standard deviation of it. [m]
+    slope_x, slope_y : ndarray, float64
+        Rise over run of the body-size plane about the cell. NaN where too little is seen.
+    slope_sigma : ndarray, float64
+        One standard deviation of each of the two, without what all cells share.
+    planes : tuple of GroundPlane
+        The planes that the ground is made of, largest first.
+    obstacles : tuple of Obstacle
+        Nearest first.
+    view : View
+        Attitude, and how well it is known.
+    """
+
+    spec: GridSpec
+    state: NDArray[np.uint8]
+    mean_m: Grid
+    highest_m: Grid
+    lowest_m: Grid
+    sigma_m: Grid
+    count: NDArray[np.int32]
+    ceiling_m: Grid
+    in_view: NDArray[np.bool_]
+    blank: NDArray[np.uint8]
+    ground_m: Grid
+    ground_sigma_m: Grid
+    slope_x: Grid
+    slope_y: Grid
+    slope_sigma: Grid
+    planes: tuple[GroundPlane, ...]
+    obstacles: tuple[Obstacle, ...]
+    view: View
+
+    def __post_init__(self) -> None:
+        names = ("state", "mean_m", "highest_m", "lowest_m", "sigma_m", "count", "ceiling_m",
+                 "in_view", "blank", "ground_m", "ground_sigma_m", "slope_x", "slope_y",
+                 "slope_sigma")
+        for name in names:
+            value = getattr(self, name)
+            if value.shape != self.spec.shape:
+                raise ValueError(f"{name} of a TerrainMap is {value.shape}, not {self.spec.shape}")
+            object.__setattr__(self, name, read_only(value))
+        if not np.array_equal(self.state == CellState.SEEN, np.isfinite(self.mean_m)):
+            raise ValueError("a cell is SEEN exactly where it has an elevation")
+
+    def state_shares(self) -> dict[str, float]:
+        """Share of the cells by state."""
+        return {s.name.lower(): float(np.mean(self.state == s)) for s in CellState}

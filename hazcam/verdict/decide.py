@@ -1,0 +1,168 @@
+"""The comparison: demands against limits at a stated confidence."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import norm
+
+from hazcam.disparity.record import BLANK_WORDS, Blank
+from hazcam.frames import heading_text
+from hazcam.rover.profile import LIMIT_UNITS, Limits
+from hazcam.terrain.record import CellState
+from hazcam.verdict.record import MEASURED, Cause, HeadingDemand, HeadingVerdict
+
+_WORDS = {"step": "step", "drop": "drop", "belly": "height under the body",
+          "slope": "slope", "roll": "slope across the heading"}
+
+
+def decide(
+    demand: HeadingDemand, limits: Limits, confidence: float, *, pair_causes: tuple[Cause, ...] = ()
+) -> HeadingVerdict:
+    """Judge one heading.
+
+    ``go`` needs every demand over the whole look-ahead to lie under its limit with the stated
+    confidence (one-sided, normal), every unseen run to be shorter than the legs bridge, and
+    nothing taller than the limits able to hide.
+
+    Parameters
+    ----------
+    demand : HeadingDemand
+        What the heading demands.
+    limits : Limits
+        What the legs can do.
+    confidence : float
+        Between 0.5 and 1.
+    pair_causes : tuple of Cause
+        What speaks against every heading of the pair.
+    """
+    sigmas = float(norm.ppf(confidence))
+    causes = [*pair_causes, *_unseen(demand, limits)]
+    for name in MEASURED:
+        cause = _measured(demand, name, limits, sigmas)
+        if cause is not None:
+            causes.append(cause)
+    causes.sort(key=lambda c: c.at_m)
+    clear = min((c.at_m for c in causes), default=demand.look_ahead_m)
+    return HeadingVerdict(
+        heading_deg=demand.heading_deg, verdict="ask-ground" if causes else "go",
+        clear_m=max(clear, 0.0), assumed_m=min(demand.assumed_m, demand.look_ahead_m),
+        causes=tuple(causes),
+    )
+
+
+def _measured(
+    demand: HeadingDemand, name: str, limits: Limits, sigmas: float
+) -> Cause | None:
+    """The first station where a measured demand may exceed its limit."""
+    value, sigma = getattr(demand, name), demand.sigma[name]
+    limit, unit = getattr(limits, name).value, LIMIT_UNITS[name]
+    # An unknown tilt adds to the slope in its worst direction: both angles at once.
+    bound = {"slope": np.sqrt(2) * demand.tilt_bound_deg, "roll": demand.tilt_bound_deg}
+    extra = float(bound.get(name, 0.0))
+    with np.errstate(invalid="ignore"):
+        beyond = np.nonzero(value + sigmas * sigma + extra > limit)[0]
+        alone = np.nonzero(value + sigmas * sigma > limit)[0]
+    if beyond.size == 0:
+        return None
+    if alone.size == 0:
+        i = int(beyond[0])
+        return Cause(
+            kind="attitude unknown", at_m=float(demand.station_m[i]),
+            demand=float(value[i]) + extra, sigma=float(sigma[i]), limit=limit, unit=unit,
+            text=f"attitude unknown: {_WORDS[name]} {value[i]:.1f} deg against the plane of the "
+                 f"feet, up to {value[i] + extra:.1f} deg against gravity, limit {limit:.1f} deg",
+        )
+    i = int(alone[0])
+    at, digits = float(demand.station_m[i]), 3 if unit == "m" else 1
+    return Cause(
+        kind=name, at_m=at, demand=float(value[i]), sigma=float(sigma[i]), limit=limit, unit=unit,
+        text=f"{_WORDS[name]} {value[i]:.{digits}f} ± {sigma[i]:.{digits}f} {unit} at {at:.2f} m, "
+             f"limit {limit:.{digits}f} {unit}",
+    )
+
+
+def _unseen(demand: HeadingDemand, limits: Limits) -> list[Cause]:
+    """What the unseen ground says against the heading."""
+    if not np.any(demand.seen_share > 0):
+        return [Cause(kind="no ground seen", at_m=0.0, demand=None, sigma=None, limit=None,
+                      unit="", text="no ground is seen on this heading")]
+    causes = [_turn(demand), _run(demand, limits), _hidden(demand, limits), _outside(demand),
+              _no_slope(demand)]
+    return [c for c in causes if c is not None]
+
+
+def _turn(demand: HeadingDemand) -> Cause | None:
+    if demand.turn_assumed:
+        return None
+    return Cause(
+        kind="outside view", at_m=0.0, demand=demand.turn_radius_m, sigma=None,
+        limit=None, unit="m",
+        text=f"the turn in place to {heading_text(demand.heading_deg)} sweeps a circle of "
+             f"{demand.turn_radius_m:.2f} m, more than may be assumed clear",
+    )
+
+
+def _run(demand: HeadingDemand, limits: Limits) -> Cause | None:
+    limit = limits.gap.value
+    beyond = np.nonzero(demand.run_m > limit + 1e-9)[0]
+    if beyond.size == 0:
+        return None
+    i = int(beyond[0])
+    at, length = float(demand.station_m[i]), float(demand.run_m[i])
+    return Cause(
+        kind="unseen run", at_m=at, demand=length, sigma=0.0, limit=limit, unit="m",
+        text=f"{length:.2f} m of ground not seen under a foot track from {at:.2f} m "
+             f"({_why(demand, i)}): a drop could hide there, bridgeable {limit:.2f} m",
+    )
+
+
+def _hidden(demand: HeadingDemand, limits: Limits) -> Cause | None:
+    limit = min(limits.step.value, limits.belly.value)
+    beyond = np.nonzero((demand.hidden_m > limit) & ~demand.outside)[0]
+    if beyond.size == 0:
+        return None
+    i = int(beyond[0])
+    at, height = float(demand.station_m[i]), float(demand.hidden_m[i])
+    size = f"{height:.3f} m high" if np.isfinite(height) else "of any height"
+    return Cause(
+        kind="hidden obstacle", at_m=at, demand=height, sigma=0.0, limit=limit, unit="m",
+        text=f"something {size} could hide at {at:.2f} m ({_why(demand, i)}), "
+             f"limit {limit:.3f} m",
+    )
+
+
+def _outside(demand: HeadingDemand) -> Cause | None:
+    beyond = np.nonzero(demand.outside)[0]
+    if beyond.size == 0:
+        return None
+    at = float(demand.station_m[beyond[0]])
+    full = (f"only beyond {demand.strip_m:.2f} m" if np.isfinite(demand.strip_m)
+            else "nowhere within the look-ahead")
+    return Cause(
+        kind="outside view", at_m=at, demand=None, sigma=None, limit=None, unit="",
+        text=f"the swath is not in both pictures at {at:.2f} m; in full view {full}, assumed "
+             f"clear up to {demand.assumed_m:.2f} m",
+    )
+
+
+def _no_slope(demand: HeadingDemand) -> Cause | None:
+    unknown = ~np.isfinite(demand.slope) & (demand.station_m >= demand.assumed_m)
+    beyond = np.nonzero(unknown)[0]
+    if beyond.size == 0:
+        return None
+    at = float(demand.station_m[beyond[0]])
+    return Cause(
+        kind="slope unknown", at_m=at, demand=None, sigma=None, limit=None, unit="",
+        text=f"too little ground is seen about {at:.2f} m to know its slope",
+    )
+
+
+def _why(demand: HeadingDemand, i: int) -> str:
+    state = CellState(int(demand.unseen_state[i]))
+    if state == CellState.HIDDEN:
+        return "hidden behind something seen"
+    if state == CellState.BLANK:
+        reason = Blank(int(demand.unseen_blank[i]))
+        words = "no match" if reason == Blank.MATCHED else BLANK_WORDS[reason]
+        return f"blank: {words}"
+    return "outside both pictures"

@@ -1,0 +1,146 @@
+"""HeadingDemand and HeadingVerdict: what a heading asks of the rover, and the answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hazcam.frames import read_only
+
+Profile = NDArray[np.float64]
+Verdict = Literal["go", "ask-ground"]
+MEASURED = ("step", "drop", "belly", "slope", "roll")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class HeadingDemand:
+    """What one heading demands, station by station; limits play no part in it.
+
+    Attributes
+    ----------
+    heading_deg : float
+        Level frame, positive to the left. [deg]
+    station_m : ndarray of shape (n,)
+        Along the heading from the nose. [m]
+    step, drop, belly : ndarray of shape (n,)
+        Greatest rise within a foothold or height above the local ground; greatest fall or
+        depth; greatest height under the body. [m] NaN where nothing is seen.
+    slope, roll : ndarray of shape (n,)
+        Body-size slope in any direction, and across the heading. [deg] NaN where unknown.
+    sigma : dict of str to ndarray of shape (n,)
+        One standard deviation of each of the five, in its unit.
+    tilt_bound_deg : float
+        What slope and roll may be off by in all, where the attitude is not known. [deg]
+    run_m : ndarray of shape (n,)
+        Longest run of unseen ground through the station under a foot track. [m]
+    hidden_m : ndarray of shape (n,)
+        Tallest thing that could hide in the unseen cells of the swath, above the local ground.
+        [m] 0 where all is seen; +inf where nothing bounds it.
+    outside : ndarray of shape (n,), bool
+        Is part of the swath not in both pictures, and not assumed clear?
+    unseen_state, unseen_blank : ndarray of shape (n,), uint8
+        ``CellState`` and ``Blank`` of most of the unseen cells there.
+    seen_share : ndarray of shape (n,)
+        Share of the swath that is seen.
+    strip_m : float
+        Length of the near strip of this heading; +inf if the swath is never in full view. [m]
+    assumed_m : float
+        How far from the nose ground out of view is assumed clear. [m]
+    turn_radius_m : float
+        Radius of the circle that the turn in place sweeps; 0 straight ahead. [m]
+    turn_assumed : bool
+        Does the assumed ground hold that circle?
+    look_ahead_m : float
+        How far the heading was judged. [m]
+    """
+
+    heading_deg: float
+    station_m: Profile
+    step: Profile
+    drop: Profile
+    belly: Profile
+    slope: Profile
+    roll: Profile
+    sigma: dict[str, Profile]
+    tilt_bound_deg: float
+    run_m: Profile
+    hidden_m: Profile
+    outside: NDArray[np.bool_]
+    unseen_state: NDArray[np.uint8]
+    unseen_blank: NDArray[np.uint8]
+    seen_share: Profile
+    strip_m: float
+    assumed_m: float
+    turn_radius_m: float
+    turn_assumed: bool
+    look_ahead_m: float
+
+    def __post_init__(self) -> None:
+        names = (*MEASURED, "run_m", "hidden_m", "outside", "unseen_state", "unseen_blank",
+                 "seen_share", "station_m")
+        for name in names:
+            value = getattr(self, name)
+            if value.shape != self.station_m.shape:
+                raise ValueError(f"{name} of a HeadingDemand is {value.shape}, "
+                                 f"not {self.station_m.shape}")
+            object.__setattr__(self, name, read_only(value))
+        if set(self.sigma) != set(MEASURED):
+            raise ValueError(f"a HeadingDemand needs a sigma for each of {MEASURED}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cause:
+    """Why a heading is not clear, and where.
+
+    Attributes
+    ----------
+    kind : str
+        ``step``, ``drop``, ``belly``, ``slope``, ``roll``; ``unseen run``, ``hidden obstacle``,
+        ``outside view``, ``slope unknown``, ``attitude unknown``, ``no ground seen``,
+        ``no stereo``, ``rig no longer matches its calibration``.
+    at_m : float
+        Along the heading from the nose. [m]
+    demand, sigma, limit : float or None
+        In ``unit``; None where the cause is no comparison, ``demand`` +inf where nothing
+        bounds it.
+    unit : str
+        ``m``, ``deg``, ``px`` or empty.
+    text : str
+        The same in words.
+    """
+
+    kind: str
+    at_m: float
+    demand: float | None
+    sigma: float | None
+    limit: float | None
+    unit: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeadingVerdict:
+    """The answer for one heading.
+
+    Attributes
+    ----------
+    heading_deg : float
+        Level frame, positive to the left. [deg]
+    verdict : str
+        ``go`` only if the whole look-ahead is clear.
+    clear_m : float
+        From the nose to the first cause, at most the look-ahead. [m]
+    assumed_m : float
+        How much of that, from the nose, is partly out of view and assumed clear. [m]
+    causes : tuple of Cause
+        The first of each kind, nearest first; empty for ``go``.
+    """
+
+    heading_deg: float
+    verdict: Verdict
+    clear_m: float
+    assumed_m: float
+    causes: tuple[Cause, ...]

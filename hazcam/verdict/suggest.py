@@ -1,0 +1,43 @@
+"""The suggestion: where to turn if straight ahead is not clear."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from hazcam.frames import heading_text
+from hazcam.verdict.record import HeadingVerdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suggestion:
+    """``heading_deg`` is None for "hold"; ``text`` says it in words."""
+
+    heading_deg: float | None
+    clear_m: float
+    text: str
+
+
+def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
+    """The least turn that is ``go``; else hold, and name the heading that is clear farthest.
+
+    Raises
+    ------
+    ValueError
+        If there is no verdict.
+    """
+    if not verdicts:
+        raise ValueError("a suggestion needs at least one verdict")
+    going = [v for v in verdicts if v.verdict == "go"]
+    if going:
+        best = min(going, key=lambda v: abs(v.heading_deg))
+        act = ("go straight ahead" if best.heading_deg == 0
+               else f"turn {heading_text(best.heading_deg)}")
+        return Suggestion(heading_deg=best.heading_deg, clear_m=best.clear_m,
+                          text=f"{act}: clear for {best.clear_m:.2f} m")
+    best = max(verdicts, key=lambda v: (v.clear_m, -abs(v.heading_deg)))
+    return Suggestion(
+        heading_deg=None, clear_m=best.clear_m,
+        text=f"hold: no heading is clear; the best is {heading_text(best.heading_deg)}, clear "
+             f"for {best.clear_m:.2f} m, then: {best.causes[0].text}",
+    )
