@@ -120,7 +120,8 @@ def triangulate(disparity: DisparityMap, rectified: RectifiedPair, view: View) -
     )
     sigma = np.full((J.shape[0], 3), PIXEL_SIGMA_PX)
     sigma[:, 2] = disparity.sigma_px[known]
-    full = np.einsum("nij,nj,nkj->nik", J, sigma**2, J)
+    root = J * sigma[:, None, :]
+    full = root @ root.swapaxes(1, 2)
     upper = np.triu_indices(3)
     covariance[known] = full[:, upper[0], upper[1]]
     return PointMap(

@@ -16,8 +16,9 @@ Map = NDArray[np.float32]
 
 WINDOW_PX = 7
 # Mean squared gradient over the window, as a multiple of what noise alone gives: below it the
-# picture holds nothing to match. Noise alone exceeds 2.5 in under 1 in 10^6 windows.
-MIN_TEXTURE = 3.0
+# picture holds nothing to match. The squares of one window have some 25 degrees of freedom, so
+# noise alone exceeds 4 once in 10^8 windows.
+MIN_TEXTURE = 4.0
 
 # sigma^2 = FLOOR^2 + (NOISE_GAIN * noise / gradient)^2 + (ROUGHNESS_GAIN * local scatter)^2.
 # Fitted on rendered tune scenes (python -m tests.benchmarks.sigma), see its report.

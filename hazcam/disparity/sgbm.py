@@ -40,6 +40,8 @@ class SgbmMatcher:
         Side of the matching block. [px]
     p1, p2 : int
         Penalties for a change of disparity by one and by more, in OpenCV's units.
+    uniqueness_percent : int
+        By how much the best match must beat any other. [%]
     speckle_px : int
         Patches of matches with fewer pixels are dropped. [px]
 
@@ -52,13 +54,14 @@ class SgbmMatcher:
     block_px: int = 5
     p1: int = 60
     p2: int = 800
+    uniqueness_percent: int = 10
     speckle_px: int = 60
 
     @property
     def name(self) -> str:
         """Name and settings, for the record."""
         return (f"sgbm(block {self.block_px}, p1 {self.p1}, p2 {self.p2}, "
-                f"speckle {self.speckle_px}, warped by the expected ground)")
+                f"uniqueness {self.uniqueness_percent} %, speckle {self.speckle_px}, warped by the expected ground)")
 
     def match(self, rectified: RectifiedPair, band: SearchBand, noise_grey: float) -> DisparityMap:
         """Match; see ``Matcher.match``."""
@@ -106,7 +109,7 @@ class SgbmMatcher:
         pad = (0, 0, before, after)
         matcher = cv2.StereoSGBM.create(
             minDisparity=low, numDisparities=count, blockSize=self.block_px, P1=self.p1,
-            P2=self.p2, disp12MaxDiff=1, preFilterCap=31, uniquenessRatio=0,
+            P2=self.p2, disp12MaxDiff=1, preFilterCap=31, uniquenessRatio=self.uniqueness_percent,
             mode=cv2.StereoSGBM_MODE_SGBM_3WAY,
         )
         raw = matcher.compute(

@@ -12,7 +12,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hazcam.depth import PointMap
-from hazcam.terrain.ground import body_slopes, fit_plane, ground_planes, local_ground
+from hazcam.terrain.ground import (
+    body_slopes,
+    fit_plane,
+    ground_planes,
+    lean_on_planes,
+    local_ground,
+)
 from hazcam.terrain.obstacles import find_obstacles
 from hazcam.terrain.record import CellState, GridSpec, GroundPlane, Obstacle, TerrainMap
 from hazcam.terrain.sight import (
@@ -58,7 +64,9 @@ def map_terrain(points: PointMap, settings: TerrainSettings) -> TerrainMap:
     """
     spec = settings.grid
     surface = fuse(points, spec)
-    ground = local_ground(spec, surface.mean_m, surface.sigma_m)
+    planes = ground_planes(spec, surface.mean_m, np.random.default_rng(settings.seed))
+    local = local_ground(spec, surface.mean_m, surface.sigma_m, planes)
+    ground = lean_on_planes(spec, local, planes)
     slope_x, slope_y, slope_sigma = body_slopes(
         spec, surface.mean_m, surface.sigma_m, settings.body_window_m
     )
@@ -76,6 +84,5 @@ def map_terrain(points: PointMap, settings: TerrainSettings) -> TerrainMap:
         blank=blank,
         ground_m=ground.ground_m, ground_sigma_m=ground.sigma_m,
         slope_x=slope_x, slope_y=slope_y, slope_sigma=slope_sigma,
-        planes=ground_planes(spec, surface.mean_m, np.random.default_rng(settings.seed)),
-        obstacles=find_obstacles(spec, surface, ground), view=points.view,
+        planes=planes, obstacles=find_obstacles(spec, surface, ground), view=points.view,
     )

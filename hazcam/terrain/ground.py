@@ -13,7 +13,7 @@ from hazcam.frames import Floats
 from hazcam.terrain.record import Grid, GridSpec, GroundPlane
 
 _MAX_PLANES = 3
-_MIN_SHARE = 0.12
+_MIN_SHARE = 0.05
 _INLIER_M = 0.012
 _FITTED_CELLS = 6000
 # Probability that no sample is free of outliers is 1e-3 at half outliers: 52 trials; we allow
@@ -24,6 +24,10 @@ _CONFIDENCE, _OUTLIERS = 0.999, 0.66
 _COARSE = 2
 _LOCAL_WINDOW_M = 0.40
 _ROBUST_SCALES_M = (0.03, 0.02, 0.012, 0.008, 0.008)
+# An elevation this sure has half the weight of a perfect one.
+_GOOD_SIGMA_M = 0.005
+# A cell this near to a ground plane is ground at first sight.
+_NEAR_PLANE_M = 0.025
 # Least share of a window that must be seen for a plane through it.
 _MIN_WINDOW_SHARE = 0.25
 
@@ -189,28 +193,60 @@ class LocalGround:
     sigma_m: Grid
 
 
-def local_ground(spec: GridSpec, mean_m: Grid, sigma_m: Grid) -> LocalGround:
+def local_ground(
+    spec: GridSpec, mean_m: Grid, sigma_m: Grid, planes: tuple[GroundPlane, ...]
+) -> LocalGround:
     """The local ground: a robust plane through the window about each cell.
 
-    Starts from all seen cells and lowers the weight of those that lie off the plane, things
-    above it twice as fast as hollows, since what stands on the ground is not the ground.
+    Starts mostly from the cells near one of the ground planes, so that a box at the rim of the
+    window does not tilt the first fit, and lowers the weight of the cells that lie off the
+    local plane, things above it twice as fast as hollows: what stands on the ground is not the
+    ground.
     """
     cell_m = spec.cell_m * _COARSE
     z, known = _coarsen(mean_m)
-    noise, _ = _coarsen(sigma_m)
-    weights = known
+    noise = np.nan_to_num(_coarsen(sigma_m)[0])
+    known = known / (1 + (noise / _GOOD_SIGMA_M) ** 2)
+    weights = known * _first_weights(spec, mean_m, planes)
     for scale in _ROBUST_SCALES_M:
-        planes = window_planes(z, weights, cell_m, _LOCAL_WINDOW_M)
-        residual = np.nan_to_num(z - planes.height_m)
-        scaled = np.where(residual > 0, residual, residual / 2) / (scale + np.nan_to_num(noise))
+        fitted = window_planes(z, weights, cell_m, _LOCAL_WINDOW_M)
+        residual = np.nan_to_num(z - fitted.height_m)
+        scaled = np.where(residual > 0, residual, residual / 2) / scale
         weights = known / (1 + scaled**2) ** 2
-    planes = window_planes(z, weights, cell_m, _LOCAL_WINDOW_M)
+    fitted = window_planes(z, weights, cell_m, _LOCAL_WINDOW_M)
     window_cells = (_LOCAL_WINDOW_M / cell_m) ** 2
-    enough = planes.weight >= 0.1 * window_cells
-    ground = np.where(enough, planes.height_m, np.nan)
+    enough = fitted.weight >= 0.1 * window_cells
+    ground = np.where(enough, fitted.height_m, np.nan)
     # The cells of one window share much of their error: count one in twenty as independent.
-    sigma = np.sqrt(planes.rms_m**2 / np.maximum(planes.weight / 20, 1))
+    sigma = np.sqrt(fitted.rms_m**2 / np.maximum(fitted.weight / 20, 1))
     return LocalGround(ground_m=_refine(ground, spec.shape), sigma_m=_refine(sigma, spec.shape))
+
+
+def _first_weights(spec: GridSpec, mean_m: Grid, planes: tuple[GroundPlane, ...]) -> Grid:
+    """1 for coarse cells near a ground plane, a tenth for the others."""
+    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    off = [np.abs(mean_m - p.elevation_m(x, y)) for p in planes]
+    near = np.min(off, axis=0) < _NEAR_PLANE_M if off else np.zeros(spec.shape, dtype=bool)
+    share, _ = _coarsen(np.where(near, 1.0, 0.1))
+    return share
+
+
+def lean_on_planes(
+    spec: GridSpec, ground: LocalGround, planes: tuple[GroundPlane, ...]
+) -> LocalGround:
+    """Where too little ground is near for a local plane, take the lowest of the ground planes.
+
+    The lowest, since a thing then counts as tall rather than as low. NaN stays where there is
+    no plane at all.
+    """
+    if not planes:
+        return ground
+    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    lowest = np.min([p.elevation_m(x, y) for p in planes], axis=0)
+    known = np.isfinite(ground.ground_m)
+    worst_rms = max(p.rms_m for p in planes)
+    return LocalGround(ground_m=np.where(known, ground.ground_m, lowest),
+                       sigma_m=np.where(known, ground.sigma_m, worst_rms))
 
 
 def body_slopes(

@@ -149,7 +149,8 @@ class TerrainMap:
     blank : ndarray, uint8
         For a cell that is not seen: ``Blank`` of the pixel that looks at its ground.
     ground_m : ndarray, float64
-        Elevation of the local ground, small things removed. [m] NaN where none is near.
+        Elevation of the local ground, small things removed; where too little of it is near, of
+        the lowest ground plane. [m] NaN where no ground was found at all.
     ground_sigma_m : ndarray, float64
         One standard deviation of it. [m]
     slope_x, slope_y : ndarray, float64

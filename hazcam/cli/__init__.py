@@ -1,0 +1,41 @@
+"""The commands. Nothing here loads OpenCV before a command is asked for."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+import hazcam
+from hazcam.cli.errors import opencv_guard
+
+_COMMANDS = ("assess", "reproduce")
+
+
+class _Commands(click.Group):
+    """Loads a command when it is asked for: its module carries its name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        with opencv_guard():
+            module = import_module(f"hazcam.cli.{cmd_name}")
+        command = getattr(module, cmd_name)
+        assert isinstance(command, click.Command)  # each file of this room holds one
+        return command
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(hazcam.__version__, prog_name="hazcam", message="%(prog)s %(version)s")
+def main() -> None:
+    r"""Judge from a stereo pair whether a small six-legged rover may walk on.
+
+    \b
+    Exit status:
+      0  done: assessed, whatever the verdict
+      1  an input failed; the other pairs of a folder are still done
+      2  wrong usage
+    """

@@ -1,0 +1,142 @@
+"""``hazcam assess``: judge each heading ahead of one pair, or of each pair of a folder."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import click
+
+from hazcam import report
+from hazcam.cli import options
+from hazcam.cli.errors import user_errors
+from hazcam.cli.job import Job
+from hazcam.errors import HazcamError, PairError
+from hazcam.imagery import Sidecar, find_sidecars, read_sidecar
+from hazcam.settings import Settings
+
+_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
+_SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume_level",
+             "near_strip_max_m")
+
+
+@click.command()
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path),
+                metavar="LEFT RIGHT | PAIR.json | FOLDER")
+@options.inputs
+@options.judging
+@click.option("--json", "as_json", is_flag=True,
+              help="Print the full record instead of the table; for a folder one line per pair.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR",
+              help="Write assessment.json, overlay.png, map.png, depth.tiff and page.html to "
+                   "DIR/ID, for a folder also DIR/index.html.")
+def assess(
+    paths: tuple[Path, ...], as_json: bool, output: Path | None, **given: Any
+) -> None:
+    r"""Judge each heading ahead of one stereo pair.
+
+    Give two pictures with --rig and --rover; or the pair's sidecar (PAIR.json); or a folder with
+    several *.pair.json: each is assessed, with a summary at the end. Options win over the
+    sidecar.
+
+    \b
+    Exit status:
+      0  assessed, whatever the verdict
+      1  an input failed; the other pairs of a folder are still done
+      2  wrong usage
+    """
+    common = _common(paths, given)
+    with user_errors():
+        if output is not None:
+            report.prepare_folder(output)
+        if len(paths) == 1 and paths[0].is_dir():
+            _assess_folder(paths[0], common, as_json, output)
+        else:
+            job = (Job(left=paths[0], right=paths[1], **common) if len(paths) == 2
+                   else _job_of(read_sidecar(paths[0]), common))
+            record = _assess_one(job, output)
+            click.echo(report.to_json(record) if as_json else report.as_text(record), nl=False)
+    if output is not None:
+        click.echo(f"results are in {output}", err=True)
+
+
+def _common(paths: tuple[Path, ...], given: dict[str, Any]) -> dict[str, Any]:
+    """What the options say about every job; or wrong usage."""
+    _check_usage(paths, given)
+    settings = {name: given.pop(name) for name in _SETTINGS}
+    try:
+        chosen = Settings(headings_deg=settings.pop("headings"), **settings)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    return {**given, "settings": chosen}
+
+
+def _check_usage(paths: tuple[Path, ...], given: dict[str, Any]) -> None:
+    if len(paths) > 2:
+        raise click.UsageError("give LEFT and RIGHT, one PAIR.json, or one FOLDER")
+    if len(paths) == 1 and paths[0].suffix.lower() in _PICTURES:
+        raise click.UsageError(f"{paths[0]} is one picture: give LEFT and RIGHT")
+    if len(paths) == 2:
+        lacking = [f"--{name}" for name in ("rig", "rover") if given[name] is None]
+        if lacking:
+            raise click.UsageError(f"two pictures need {' and '.join(lacking)}: they have no "
+                                   "sidecar that names it")
+    if (given["roll_deg"] is None) != (given["pitch_deg"] is None):
+        raise click.UsageError("give --roll-deg and --pitch-deg together, or neither")
+    if given["rig_right"] is not None and given["rig"] is None:
+        raise click.UsageError("--rig-right needs --rig, the left camera's file")
+
+
+def _job_of(sidecar: Sidecar, common: dict[str, Any]) -> Job:
+    """The job of a sidecar; what the options say wins."""
+    named = {"rig": common["rig"] or sidecar.rig, "rover": common["rover"] or sidecar.rover}
+    return Job(left=sidecar.path, **common | named)
+
+
+def _assess_one(job: Job, output: Path | None) -> report.Record:
+    """Assess and, where asked for, write; the record has its files as seen from its place."""
+    assessment = job.run()
+    if output is None:
+        return report.as_record(assessment, inputs=job.inputs(Path.cwd()))
+    folder = output / assessment.pair.id
+    return report.write_assessment(assessment, folder, job.inputs(folder))
+
+
+def _assess_folder(
+    folder: Path, common: dict[str, Any], as_json: bool, output: Path | None
+) -> None:
+    """Assess every pair, list what failed, and exit with status 1 if any did."""
+    paths = find_sidecars(folder)
+    _refuse_doubles(paths)
+    records: list[report.Record] = []
+    failures: dict[str, str] = {}
+    for i, path in enumerate(paths, start=1):
+        click.echo(f"[{i}/{len(paths)}] {path.name}", err=True)
+        try:
+            record = _assess_one(_job_of(read_sidecar(path), common), output)
+        except HazcamError as error:
+            failures[path.name] = str(error)
+            continue
+        records.append(record)
+        click.echo(report.to_json_line(record) if as_json else report.as_text(record))
+    click.echo(report.summary_text(records, failures), err=as_json, nl=False)
+    if output is not None:
+        report.write_index(output, records, failures)
+    if failures:
+        raise click.exceptions.Exit(1)
+
+
+def _refuse_doubles(paths: list[Path]) -> None:
+    """Two pairs of one id would write to one folder."""
+    ids = {}
+    for path in paths:
+        try:
+            ids[path.name] = read_sidecar(path).id
+        except HazcamError:
+            continue  # it is listed as failed in its turn
+    name, count = Counter(ids.values()).most_common(1)[0] if ids else ("", 0)
+    if count > 1:
+        same = ", ".join(file for file, id_ in ids.items() if id_ == name)
+        raise PairError(same, f"have the same id {name!r}", "an id for each pair",
+                        "change the id in one of them")

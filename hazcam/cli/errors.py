@@ -1,0 +1,39 @@
+"""What went wrong, in words on standard error: no traceback for what a user can mend."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import click
+
+from hazcam.errors import HazcamError
+
+
+@contextmanager
+def user_errors() -> Iterator[None]:
+    """Turn a HazcamError into a message and exit status 1."""
+    try:
+        yield
+    except HazcamError as error:
+        raise click.ClickException(str(error)) from error
+
+
+@contextmanager
+def opencv_guard() -> Iterator[None]:
+    """Say in one line what to install where OpenCV cannot be loaded; exit status 1."""
+    try:
+        yield
+    except ImportError as error:
+        text = str(error)
+        if "cannot open shared object file" in text:
+            raise click.ClickException(
+                f"OpenCV lacks a system library ({text.split(':')[0]}): on Debian or Ubuntu run "
+                "`apt-get install libgl1 libglib2.0-0`, or in the virtual environment "
+                "`pip install opencv-python-headless`, which gives the same module"
+            ) from error
+        if error.name == "cv2":
+            raise click.ClickException(
+                "OpenCV is not installed: run `pip install opencv-python`"
+            ) from error
+        raise

@@ -1,0 +1,113 @@
+"""Job: what one assessment is made from, by its files; asked for by options, or by a record."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from hazcam.assess import Assessment, assess_pair
+from hazcam.calibration import read_rig
+from hazcam.errors import HazcamError
+from hazcam.imagery import read_pair
+from hazcam.rover import read_rover, with_limits
+from hazcam.settings import Settings
+
+_FILES = ("left", "right", "rig", "rig_right", "mount")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """One pair to assess.
+
+    Attributes
+    ----------
+    left, right : Path, Path or None
+        Two pictures, or a sidecar and None.
+    rig : Path
+        Rig file, or the left camera_info with ``rig_right`` the right one.
+    rig_right, mount : Path or None
+        See ``read_rig``.
+    rover : str
+        Name of a shipped rover, or path.
+    roll_deg, pitch_deg : float or None
+        Attitude that wins over the sidecar's. [deg]
+    limits : mapping of str to float
+        Limits set by the user, in m or deg.
+    margin_m : float or None
+        Lateral margin set by the user. [m]
+    settings : Settings
+        How to assess.
+    """
+
+    left: Path
+    right: Path | None = None
+    rig: Path
+    rig_right: Path | None = None
+    mount: Path | None = None
+    rover: str
+    roll_deg: float | None = None
+    pitch_deg: float | None = None
+    limits: Mapping[str, float] = field(default_factory=dict)
+    margin_m: float | None = None
+    settings: Settings = field(default_factory=Settings)
+
+    def run(self) -> Assessment:
+        """Read the inputs and assess them."""
+        rover = with_limits(read_rover(self.rover), self.limits, margin_m=self.margin_m)
+        rig = read_rig(self.rig, self.rig_right, mount=self.mount)
+        pair = read_pair(self.left, self.right, roll_deg=self.roll_deg, pitch_deg=self.pitch_deg)
+        return assess_pair(pair, rig, rover, self.settings)
+
+    def inputs(self, base: Path) -> dict[str, Any]:
+        """The files, relative to ``base``, and the options, for the record."""
+        files = {name: _relative(getattr(self, name), base) for name in _FILES}
+        rover = _relative(Path(self.rover), base) if _is_path(self.rover) else self.rover
+        return {**files, "rover": rover, "roll_deg": self.roll_deg, "pitch_deg": self.pitch_deg,
+                "limits": dict(self.limits), "margin_m": self.margin_m}
+
+
+def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
+    """The job that a record came from, its files looked up from ``base``.
+
+    Raises
+    ------
+    HazcamError
+        The record lacks an input or a setting, or holds one of the wrong kind.
+    """
+    try:
+        inputs, settings = record["inputs"], record["settings"]
+        files = {n: base / inputs[n] for n in _FILES if inputs[n] is not None}
+        rover = inputs["rover"]
+        return Job(
+            left=files["left"], right=files.get("right"), rig=files["rig"],
+            rig_right=files.get("rig_right"), mount=files.get("mount"),
+            rover=str(base / rover) if _is_path(rover) else rover,
+            roll_deg=inputs["roll_deg"], pitch_deg=inputs["pitch_deg"],
+            limits=inputs["limits"], margin_m=inputs["margin_m"],
+            settings=Settings(
+                headings_deg=tuple(settings["headings_deg"]),
+                look_ahead_m=settings["look_ahead_m"], confidence=settings["confidence"],
+                tilt_bound_deg=settings["tilt_bound_deg"],
+                assume_level=settings["assume_level"],
+                near_strip_max_m=settings["near_strip_max_m"],
+            ),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise HazcamError(
+            where, f"inputs or settings that cannot be used: {error}",
+            "those that `hazcam assess` wrote", "assess the pair again",
+        ) from error
+
+
+def _is_path(rover: str) -> bool:
+    """As in ``read_rover``: a shipped rover has a bare name."""
+    return rover.endswith(".toml") or "/" in rover or "\\" in rover
+
+
+def _relative(path: Path | None, base: Path) -> str | None:
+    if path is None:
+        return None
+    return Path(os.path.relpath(path.resolve(), base.resolve())).as_posix()

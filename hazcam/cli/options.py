@@ -1,0 +1,140 @@
+"""Options that commands share, and the kinds of value that they take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from hazcam.errors import RoverError
+from hazcam.rover import LIMIT_UNITS, shipped_rovers
+from hazcam.rover.limits import check_limit
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def parse_headings(
+    ctx: click.Context, param: click.Parameter, text: str
+) -> tuple[float, ...]:
+    """``FROM:TO:STEP``, both ends included, or a comma list; in degrees, positive to the left."""
+    try:
+        headings = _range(text) if ":" in text else tuple(map(float, text.split(",")))
+    except ValueError:
+        raise click.BadParameter(
+            f"{text!r} is neither FROM:TO:STEP with FROM below TO and STEP above 0, nor a comma "
+            "list of degrees", ctx, param,
+        ) from None
+    if any(not -180 <= h <= 180 for h in headings):
+        raise click.BadParameter("headings lie between -180 and 180 degrees", ctx, param)
+    if len(set(headings)) < len(headings):
+        raise click.BadParameter(f"{text!r} names a heading twice", ctx, param)
+    return headings
+
+
+def _range(text: str) -> tuple[float, ...]:
+    start, stop, step = map(float, text.split(":"))
+    if not (step > 0 and start <= stop and math.isfinite(stop - start)):
+        raise ValueError(text)
+    # A thousandth of a step of grace, for ends that are no exact multiple in binary.
+    count = math.floor((stop - start) / step + 1e-3) + 1
+    return tuple(round(start + i * step, 9) for i in range(count))
+
+
+def parse_limits(
+    ctx: click.Context, param: click.Parameter, texts: tuple[str, ...]
+) -> dict[str, float]:
+    """``NAME=VALUE`` each."""
+    limits = {}
+    for text in texts:
+        name, _, number = text.partition("=")
+        try:
+            limits[name] = check_limit(name, float(number), "--limit")
+        except ValueError:
+            raise click.BadParameter(
+                f"{text!r} is not NAME=VALUE, for example step=0.06", ctx, param
+            ) from None
+        except RoverError as error:
+            raise click.BadParameter(
+                f"{error.found}; expected: {error.expected}", ctx, param
+            ) from error
+    return limits
+
+
+def finite(
+    ctx: click.Context, param: click.Parameter, value: float | None
+) -> float | None:
+    """Refuse what a range lets pass: not a number, and infinity."""
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number", ctx, param)
+    return value
+
+
+_FILE = click.Path(path_type=Path)
+_TILT = click.FloatRange(-90, 90, min_open=True, max_open=True)
+_TILT_BOUND = click.FloatRange(0, 45)
+_FROM_0 = click.FloatRange(0)
+_ABOVE_0 = click.FloatRange(0, min_open=True)
+_CONFIDENCE = click.FloatRange(0.5, 1, max_open=True)
+_LIMITS = ", ".join(f"{name} [{unit}]" for name, unit in LIMIT_UNITS.items())
+
+
+def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    def decorate(function: F) -> F:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+def inputs(function: F) -> F:
+    """Rig, mount, rover and attitude; each wins over the sidecar."""
+    return _together(
+        click.option("--rig", type=_FILE, metavar="FILE",
+                     help="Calibration of the two cameras (YAML), or the left one's camera_info."),
+        click.option("--rig-right", type=_FILE, metavar="FILE",
+                     help="camera_info of the right camera, where --rig is the left one's."),
+        click.option("--mount", type=_FILE, metavar="FILE",
+                     help="YAML with mount_R and mount_t (left camera to rover frame), where the "
+                          "rig has none or another one is meant."),
+        click.option("--rover", metavar="NAME|FILE",
+                     help=f"{', '.join(shipped_rovers())}, or a rover file (TOML)."),
+        click.option("--roll-deg", callback=finite, type=_TILT, metavar="DEG",
+                     help="Roll of the rover, positive = left side up; with --pitch-deg. The "
+                          "rover is first rolled, then pitched: R_level_rover = Ry(pitch) "
+                          "Rx(roll)."),
+        click.option("--pitch-deg", callback=finite, type=_TILT, metavar="DEG",
+                     help="Pitch of the rover, positive = nose down; with --roll-deg."),
+    )(function)
+
+
+def judging(function: F) -> F:
+    """What to judge, and against which limits."""
+    return _together(
+        click.option("--headings", callback=parse_headings, default="-45:45:5", show_default=True,
+                     metavar="FROM:TO:STEP",
+                     help="Headings in degrees, positive to the left; or a comma list."),
+        click.option("--look-ahead-m", callback=finite, type=_ABOVE_0, default=1.0,
+                     show_default=True, metavar="M",
+                     help="How far each heading must be clear, from the nose."),
+        click.option("--margin-m", callback=finite, type=_FROM_0, metavar="M",
+                     help="Kept free on each side of the body.  [default: the rover's]"),
+        click.option("--near-strip-max-m", callback=finite, type=_FROM_0, metavar="M",
+                     help="Ground out of view may be assumed clear up to here, from the nose.  "
+                          "[default: the strip straight ahead]"),
+        click.option("--limit", "limits", multiple=True, callback=parse_limits,
+                     metavar="NAME=VALUE",
+                     help=f"Set a limit: {_LIMITS}. May be given several times."),
+        click.option("--confidence", callback=finite, type=_CONFIDENCE, default=0.99,
+                     show_default=True, metavar="P",
+                     help="With which a demand must lie under its limit, one-sided."),
+        click.option("--tilt-bound-deg", callback=finite, type=_TILT_BOUND, default=10.0,
+                     show_default=True, metavar="DEG",
+                     help="How far roll and pitch may each be from zero where they are not known."),
+        click.option("--assume-level", is_flag=True,
+                     help="Take an attitude that is not known as exactly level; every output "
+                          "says so."),
+    )(function)

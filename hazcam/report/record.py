@@ -1,0 +1,320 @@
+"""The assessment as a record of plain values: schema ``hazcam-assessment/1``.
+
+Text, page and JSON all show this one record; none of them computes anything. Pure: no file, no
+clock, no absolute path.
+
+- Lengths are in m, angles in deg, disparities in px; a name carries its unit.
+- ``null`` stands for what is not known or has no bound. A cause whose demand nothing bounds has
+  ``"demand": null`` beside a limit, and its ``text`` says so. NaN and infinity never appear.
+- Computed numbers keep ``DIGITS`` significant digits, so that on one platform with the same
+  package versions a record is reproduced to the byte. ``inputs`` and ``settings`` keep all
+  digits: the record is rerun from them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import platform
+from collections.abc import Mapping
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import PurePath
+from typing import Any
+
+import cv2
+import numpy as np
+
+from hazcam import __version__
+from hazcam.assess import Assessment
+from hazcam.disparity import DisparityMap
+from hazcam.imagery import StereoPair
+from hazcam.rectification import (
+    MAX_EPIPOLAR_MEDIAN_PX,
+    MAX_EPIPOLAR_SPREAD_PX,
+    MIN_EPIPOLAR_FEATURES,
+    EpipolarResidual,
+)
+from hazcam.rover import LIMIT_UNITS, RoverProfile
+from hazcam.settings import Settings
+from hazcam.terrain import TerrainMap
+from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict
+
+SCHEMA = "hazcam-assessment/1"
+DIGITS = 9
+RELATIVE_TOLERANCE = 1e-6
+# A residual of rounding about zero is no difference: a nanometre, a billionth of a degree.
+_ABSOLUTE_TOLERANCE = 1e-9
+
+Record = dict[str, Any]
+
+# What may differ between two runs that agree: the places of the inputs and the versions; texts
+# only repeat the numbers, rounded.
+_NOT_COMPARED = frozenset({"inputs", "versions", "hazcam", "text"})
+
+
+def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
+    """All that was found out about a pair, as plain values ready for JSON.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        From ``assess_pair``.
+    inputs : mapping
+        Where the inputs are (paths relative to where the record is kept) and what options
+        changed them; kept as it is.
+    """
+    a = assessment
+    settings = settings_record(a.settings)
+    computed = {
+        "headings": _headings(a), "suggestion": asdict(a.suggestion), "pair": _pair(a.pair),
+        "attitude": _attitude(a), "near_strip": _near_strip(a),
+        "intake": {"noise_grey": a.intake.noise_grey, "shares": a.intake.shares,
+                   "notes": list(a.intake.notes)},
+        "rig_check": _rig_check(a.epipolar), "disparity": _disparity(a.disparity),
+        **_terrain(a.terrain), "limits": _limits(a.rover), "rover": _rover(a.rover),
+        "rig": _rig(a),
+    }
+    return {
+        "schema": SCHEMA, "hazcam": __version__, "id": a.pair.id, **plain(computed),
+        "settings": settings,
+        "digests": {"pair": a.pair.digest, "rig": a.rig.digest, "rover": a.rover.digest,
+                    "settings": _digest(settings)},
+        "versions": versions(), "inputs": dict(inputs),
+    }
+
+
+def plain(value: Any) -> Any:
+    """Plain values of ``DIGITS`` significant digits; None for NaN and infinity.
+
+    Examples
+    --------
+    >>> plain({"a": (1 / 3, float("nan")), "b": -0.0})
+    {'a': [0.333333333, None], 'b': 0.0}
+    """
+    if isinstance(value, Mapping):
+        return {key: plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(entry) for entry in value]
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        # Adding 0 turns -0 into 0.
+        return float(f"{value:.{DIGITS}g}") + 0.0 if math.isfinite(value) else None
+    return value
+
+
+def to_json(record: Record) -> str:
+    """The record as indented JSON; the same record gives the same bytes."""
+    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def to_json_line(record: Record) -> str:
+    """The record as one line of JSON, for JSON Lines."""
+    return json.dumps(record, ensure_ascii=False, allow_nan=False)
+
+
+def same_record(a: Record, b: Record) -> list[str]:
+    """What differs between two records of one pair; empty where they agree.
+
+    Numbers may differ by ``RELATIVE_TOLERANCE``; the places of the inputs, the versions, and
+    texts (they repeat the numbers) are not compared.
+    """
+    return _differences(a, b, "")
+
+
+def _differences(a: Any, b: Any, where: str) -> list[str]:
+    if isinstance(a, dict) and isinstance(b, dict):
+        found = []
+        for key in dict.fromkeys((*a, *b)):
+            if key in _NOT_COMPARED:
+                continue
+            place = f"{where}.{key}" if where else key
+            if key in a and key in b:
+                found += _differences(a[key], b[key], place)
+            else:
+                found.append(f"{place}: only in the {'first' if key in a else 'second'}")
+        return found
+    if isinstance(a, list) and isinstance(b, list) and len(a) == len(b):
+        pairs = enumerate(zip(a, b, strict=True))
+        return [d for i, (x, y) in pairs for d in _differences(x, y, f"{where}[{i}]")]
+    if isinstance(a, list) and isinstance(b, list):
+        return [f"{where}: {len(a)} entries, then {len(b)}"]
+    return [] if _same_value(a, b) else [f"{where}: {a!r}, then {b!r}"]
+
+
+def _same_value(a: Any, b: Any) -> bool:
+    numbers = all(isinstance(v, int | float) and not isinstance(v, bool) for v in (a, b))
+    if numbers:
+        return math.isclose(a, b, rel_tol=RELATIVE_TOLERANCE, abs_tol=_ABSOLUTE_TOLERANCE)
+    return bool(a == b)
+
+
+def versions() -> dict[str, str]:
+    """What the numbers depend on beside the inputs."""
+    packages = ("numpy", "scipy", "scikit-image", "numba")
+    return {"hazcam": __version__, "python": platform.python_version(),
+            "platform": f"{platform.system()} {platform.machine()}", "opencv": cv2.__version__,
+            **{name: version(name) for name in packages}}
+
+
+def settings_record(settings: Settings) -> Record:
+    """The settings as plain values, each number with all of its digits."""
+    return {
+        "headings_deg": list(settings.headings_deg), "look_ahead_m": settings.look_ahead_m,
+        "confidence": settings.confidence, "tilt_bound_deg": settings.tilt_bound_deg,
+        "assume_level": settings.assume_level, "near_strip_max_m": settings.near_strip_max_m,
+        "matching": asdict(settings.matching), "matcher": settings.matcher.name,
+        "terrain": asdict(settings.terrain),
+    }
+
+
+def _digest(values: Record) -> str:
+    """SHA-256 of plain values as canonical JSON."""
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+
+def _headings(a: Assessment) -> list[Record]:
+    demands: dict[float, HeadingDemand] = {d.heading_deg: d for d in a.demands}
+    return [_heading(v, demands.get(v.heading_deg)) for v in a.verdicts]
+
+
+def _heading(verdict: HeadingVerdict, demand: HeadingDemand | None) -> Record:
+    return {
+        "heading_deg": verdict.heading_deg, "verdict": verdict.verdict,
+        "clear_m": verdict.clear_m, "assumed_m": verdict.assumed_m,
+        "strip_m": None if demand is None else demand.strip_m,
+        "causes": [_cause(c) for c in verdict.causes],
+    }
+
+
+def _cause(cause: Cause) -> Record:
+    return {"kind": cause.kind, "at_m": cause.at_m, "demand": cause.demand, "sigma": cause.sigma,
+            "limit": cause.limit, "unit": cause.unit, "text": cause.text}
+
+
+def missing_picture(pair: StereoPair) -> str | None:
+    """``left`` or ``right`` for the picture that is not there."""
+    if pair.left is None:
+        return "left"
+    return "right" if pair.right is None else None
+
+
+def _pair(pair: StereoPair) -> Record:
+    return {
+        "size_px": list(pair.size), "missing": missing_picture(pair),
+        "attitude": None if pair.attitude is None else asdict(pair.attitude),
+        "window": None if pair.window is None else asdict(pair.window), "binning": pair.binning,
+        "details": pair.details, "notes": [_without_folders(n, pair) for n in pair.notes],
+        "digest": pair.digest,
+    }
+
+
+def _without_folders(note: str, pair: StereoPair) -> str:
+    """A note with the bare names of the pictures: where they lie is no finding."""
+    for name in (pair.left_name, pair.right_name):
+        note = note.replace(name, PurePath(name).name)
+    return note
+
+
+def _attitude(a: Assessment) -> Record:
+    """How the rover stands, or what was assumed about it."""
+    bound = a.settings.tilt_bound_deg
+    if a.pair.attitude is not None:
+        at = a.pair.attitude
+        text = (f"stated: roll {_signed(at.roll_deg, 1)}° ± {at.roll_sigma_deg:.1f}° (positive: "
+                f"left side up), pitch {_signed(at.pitch_deg, 1)}° ± {at.pitch_sigma_deg:.1f}° "
+                "(positive: nose down)")
+        return {"status": "stated", "bound_deg": None, "text": text}
+    if a.settings.assume_level:
+        text = "not stated: assumed exactly level, because --assume-level was given"
+        return {"status": "assumed level", "bound_deg": 0.0, "text": text}
+    text = f"not stated: roll and pitch are taken as unknown within ±{bound:g}° and judged so"
+    return {"status": "unknown", "bound_deg": bound, "text": text}
+
+
+def _signed(value: float, digits: int) -> str:
+    """A number with its sign; no sign where it rounds to 0."""
+    rounded = round(value, digits)
+    return f"{rounded:+.{digits}f}" if rounded else f"{0.0:.{digits}f}"
+
+
+def _near_strip(a: Assessment) -> Record:
+    """How far ground out of view was assumed clear."""
+    max_m = a.near_strip_max_m
+    if max_m is None:
+        text = "nothing is assumed clear: there is no stereo"
+    elif max_m == 0:
+        text = "nothing out of view is assumed clear"
+    else:
+        source = ("set by --near-strip-max-m" if a.settings.near_strip_max_m is not None
+                  else "the strip straight ahead, from rig, mount and rover alone")
+        text = (f"ground out of view of the cameras is assumed clear up to {max_m:.2f} m from the "
+                f"nose ({source})")
+    return {"max_m": max_m, "text": text}
+
+
+def _rig_check(check: EpipolarResidual | None) -> Record:
+    record: Record = {
+        "checked": False, "matches_calibration": None, "median_px": None, "spread_px": None,
+        "count": 0,
+        "limits": {"median_px": MAX_EPIPOLAR_MEDIAN_PX, "spread_px": MAX_EPIPOLAR_SPREAD_PX,
+                   "least_count": MIN_EPIPOLAR_FEATURES},
+        "text": "not checked: it takes both pictures",
+    }
+    if check is None:
+        return record
+    record |= {"checked": check.checked, "median_px": check.median_px,
+               "spread_px": check.spread_px, "count": check.count}
+    if not check.checked:
+        record["text"] = (f"not checked: {check.count} features were tracked between the "
+                          f"pictures, {MIN_EPIPOLAR_FEATURES} are needed")
+        return record
+    record["matches_calibration"] = check.matches_calibration
+    word = "matches" if check.matches_calibration else "no longer matches"
+    record["text"] = (
+        f"the rig {word} its calibration: {check.count} features lie "
+        f"{_signed(check.median_px, 2)} px off their row (limit ±{MAX_EPIPOLAR_MEDIAN_PX:.2f} px), spread {check.spread_px:.2f} px "
+        f"(limit {MAX_EPIPOLAR_SPREAD_PX:.2f} px)"
+    )
+    return record
+
+
+def _disparity(disparity: DisparityMap | None) -> Record | None:
+    if disparity is None:
+        return None
+    return {"matcher": disparity.matcher, "shares": disparity.blank_shares()}
+
+
+def _terrain(terrain: TerrainMap | None) -> Record:
+    if terrain is None:
+        return {"terrain": None, "planes": [], "obstacles": []}
+    return {
+        "terrain": {"grid": asdict(terrain.spec), "shares": terrain.state_shares()},
+        "planes": [{**asdict(p), "slope_deg": p.slope_deg} for p in terrain.planes],
+        "obstacles": [asdict(o) for o in terrain.obstacles],
+    }
+
+
+def _limits(rover: RoverProfile) -> Record:
+    return {name: {"value": limit.value, "unit": unit, "source": limit.source}
+            for name, unit in LIMIT_UNITS.items()
+            for limit in [getattr(rover.limits, name)]}
+
+
+def _rover(rover: RoverProfile) -> Record:
+    return {"name": rover.name, "body": asdict(rover.body), "legs": asdict(rover.legs),
+            "margin_m": rover.margin_m, "swath_m": rover.swath_m}
+
+
+def _rig(a: Assessment) -> Record:
+    rig = a.rig
+    focal_px = float(rig.K1[0, 0]) if a.rectified is None else a.rectified.camera.focal_px
+    return {
+        "name": rig.name, "size_px": list(rig.size), "model": rig.model,
+        "baseline_m": rig.baseline_m, "focal_px": focal_px,
+        "resampled": None if a.rectified is None else a.rectified.resampled,
+        "scale_sigma": a.view.scale_sigma,
+        "camera_height_m": float(a.view.T_rover_camera.t[2]),
+    }

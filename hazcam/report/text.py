@@ -1,0 +1,119 @@
+"""The record as text: plain, of a fixed width, the same on every terminal."""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from hazcam.frames import heading_text
+from hazcam.report.record import Record
+
+WIDTH = 100
+_LABEL_WIDTH = 14
+_DETAIL_LABELS = {
+    "taken_at": "taken at", "taken_at_right": "right one taken at", "exposure_s": "exposure",
+    "previous": "follows", "onboard": "rover said",
+}
+
+
+def as_text(record: Record) -> str:
+    """The assessment of one pair: suggestion, what it rests on, and a table of the headings."""
+    lines = [_line(label, text) for label, text in statements(record)]
+    return "\n".join([*lines, "", _headings_table(record)]) + "\n"
+
+
+def statements(record: Record) -> list[tuple[str, str]]:
+    """What every output says beside the table: label and text, in order."""
+    rover, rig = record["rover"]["name"], record["rig"]["name"]
+    missing = record["pair"]["missing"]
+    found = [
+        ("pair", f"{record['id']} (rover {rover}, rig {rig})"),
+        ("suggestion", record["suggestion"]["text"]),
+        ("attitude", record["attitude"]["text"]),
+        ("near strip", record["near_strip"]["text"]),
+        ("rig check", record["rig_check"]["text"]),
+    ]
+    if missing is not None:
+        found.insert(1, ("no stereo", f"the {missing} picture is missing"))
+    notes = [*record["pair"]["notes"], *record["intake"]["notes"]]
+    return found + [("note", note) for note in notes]
+
+
+def heading_rows(record: Record) -> list[Record]:
+    """The headings from left to right, each with its words for a table."""
+    rows = sorted(record["headings"], key=lambda h: -h["heading_deg"])
+    return [{**row, "name": heading_text(row["heading_deg"]),
+             "reason": row["causes"][0]["text"] if row["causes"] else ""} for row in rows]
+
+
+def detail_rows(record: Record) -> list[tuple[str, str]]:
+    """What else the sidecar says: label and text with unit, in its order."""
+    details = record["pair"]["details"]
+    return [(_DETAIL_LABELS.get(key, key), _detail(key, value)) for key, value in details.items()]
+
+
+def _detail(key: str, value: Any) -> str:
+    if key == "exposure_s":
+        return f"{value:g} s"
+    if key == "previous":
+        return f"pair {value['pair']}"
+    if key == "onboard":
+        return f"{value['verdict']} at {value['value_m']:g} m"
+    return str(value)
+
+
+def _line(label: str, text: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=label.ljust(_LABEL_WIDTH),
+                         subsequent_indent=" " * _LABEL_WIDTH, break_long_words=False)
+
+
+def _headings_table(record: Record) -> str:
+    table = _table(["heading", "verdict", "clear from the nose", "what limits it first"], {2})
+    for row in heading_rows(record):
+        table.add_row(row["name"], row["verdict"], f"{row['clear_m']:.2f} m", row["reason"])
+    return _rendered(table)
+
+
+def summary_text(records: Sequence[Record], failures: Mapping[str, str]) -> str:
+    """One line per pair of a folder, and the pairs that failed with their reason."""
+    lines = []
+    if records:
+        table = _table(["pair", "straight ahead", "headings go", "suggestion"], {2})
+        for record in records:
+            table.add_row(record["id"], *summary_cells(record), record["suggestion"]["text"])
+        lines.append(_rendered(table))
+    for name, reason in failures.items():
+        lines.append(textwrap.indent(f"failed: {name}\n{textwrap.indent(reason, '  ')}", ""))
+    count = len(records) + len(failures)
+    lines.append(f"{len(records)} of {count} pairs assessed, {len(failures)} failed")
+    return "\n".join(lines) + "\n"
+
+
+def summary_cells(record: Record) -> tuple[str, str]:
+    """The verdict straight ahead, and how many of the headings are ``go``."""
+    ahead = [h["verdict"] for h in record["headings"] if h["heading_deg"] == 0]
+    going = sum(h["verdict"] == "go" for h in record["headings"])
+    return (ahead[0] if ahead else "not judged"), f"{going} of {len(record['headings'])}"
+
+
+def _table(headers: Sequence[str], right: set[int]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for i, header in enumerate(headers):
+        last = i == len(headers) - 1
+        table.add_column(header, justify="right" if i in right else "left", no_wrap=not last)
+    return table
+
+
+def _rendered(table: Table) -> str:
+    """The table as plain text, whatever the terminal."""
+    stream = io.StringIO()
+    console = Console(file=stream, width=WIDTH, color_system=None, force_terminal=False,
+                      emoji=False, markup=False, highlight=False, legacy_windows=False,
+                      _environ={})
+    console.print(table)
+    return "\n".join(line.rstrip() for line in stream.getvalue().splitlines())

@@ -1,0 +1,150 @@
+"""Writing the results of a pair into its folder, and reading a record back."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from hazcam.assess import Assessment
+from hazcam.errors import HazcamError, OutputError
+from hazcam.report.figures import depth_picture, depth_tiff, map_figure, overlay_figure
+from hazcam.report.page import folder_page, page, thumbnail
+from hazcam.report.record import SCHEMA, Record, as_record, to_json
+
+_PICTURES = ("overlay.png", "map.png", "depth.tiff")
+_KEYS = ("schema", "hazcam", "id", "headings", "suggestion", "settings", "digests", "versions",
+         "inputs")
+
+
+def write_assessment(assessment: Assessment, folder: Path, inputs: Mapping[str, Any]) -> Record:
+    """Write assessment.json, overlay.png, map.png, depth.tiff and page.html.
+
+    A pair with one picture missing has no map and no depth; those of an earlier run are removed.
+    Each file is written beside its place and moved there, so none is ever half written.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        What to write.
+    folder : Path
+        The pair's own folder; made if it is not there.
+    inputs : mapping
+        For the record: paths relative to ``folder``, and the options.
+
+    Returns
+    -------
+    dict
+        The record that was written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made or written to.
+    """
+    record = as_record(assessment, inputs=inputs)
+    pictures = {"overlay.png": overlay_figure(assessment)}
+    depth = None
+    if assessment.terrain is not None and assessment.points is not None:
+        pictures["map.png"] = map_figure(assessment, assessment.terrain)
+        pictures["depth.tiff"] = depth_tiff(assessment.points)
+        depth = depth_picture(assessment.points)
+    html = page(record, overlay=pictures["overlay.png"], terrain=pictures.get("map.png"),
+                depth=depth)
+    prepare_folder(folder)
+    for name in _PICTURES:
+        if name not in pictures:
+            _remove(folder / name)
+    for name, data in pictures.items():
+        _write(folder / name, data)
+    _write(folder / "page.html", html.encode())
+    # Last, so that a record never stands beside the pictures of an earlier run.
+    _write(folder / "assessment.json", to_json(record).encode())
+    return record
+
+
+def write_index(folder: Path, records: Sequence[Record], failures: Mapping[str, str]) -> None:
+    """Write index.html, which links the page of each pair of a folder.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written to.
+    """
+    thumbnails = {r["id"]: thumbnail((folder / r["id"] / "overlay.png").read_bytes())
+                  for r in records}
+    _write(folder / "index.html", folder_page(records, failures, thumbnails).encode())
+
+
+def prepare_folder(folder: Path) -> None:
+    """Make a folder for results.
+
+    Raises
+    ------
+    OutputError
+        It is a file, or cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        raise OutputError(str(folder), "is a file, or lies below one", "a folder for the results",
+                          "give another folder") from error
+    except OSError as error:
+        raise OutputError(str(folder), f"cannot be made: {error.strerror}",
+                          "a folder for the results",
+                          "check its permissions, or give another folder") from error
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise OutputError(str(folder), "cannot be written to", "a folder for the results",
+                          "check its permissions, or give another folder")
+
+
+def read_record(path: Path) -> tuple[Record, str]:
+    """Read an assessment.json; also return its text.
+
+    Raises
+    ------
+    HazcamError
+        A file that cannot be read, or is no record of this schema.
+    """
+    what = f"an assessment.json of schema {SCHEMA}"
+    try:
+        text = path.read_text(encoding="utf-8")
+        record = json.loads(text)
+    except OSError as error:
+        raise HazcamError(str(path), f"cannot be read: {error.strerror}", what,
+                          "check the path") from error
+    except ValueError as error:
+        raise HazcamError(str(path), f"broken JSON: {error}", what,
+                          "assess the pair again") from error
+    schema = record.get("schema") if isinstance(record, dict) else None
+    if schema != SCHEMA:
+        raise HazcamError(f"{path}: schema", f"found {schema!r}", SCHEMA,
+                          "give the assessment.json that `hazcam assess -o` wrote")
+    missing = [key for key in _KEYS if key not in record]
+    if missing:
+        raise HazcamError(str(path), f"missing keys: {', '.join(missing)}", what,
+                          "assess the pair again")
+    return record, text
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Write beside the place, then move there."""
+    beside = path.with_name(f".{path.name}.part")
+    try:
+        beside.write_bytes(data)
+        beside.replace(path)
+    except OSError as error:
+        raise OutputError(str(path), f"cannot be written: {error.strerror}",
+                          "a folder that can be written to",
+                          "check its permissions and the free space, or give another folder",
+                          ) from error
+
+
+def _remove(path: Path) -> None:
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(str(path), f"cannot be removed: {error.strerror}",
+                          "a folder that can be written to", "check its permissions") from error

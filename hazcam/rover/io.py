@@ -1,0 +1,186 @@
+"""Reading rover profiles (TOML, schema ``hazcam-rover/1``)."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+from hazcam.errors import RoverError
+from hazcam.rover.limits import check_limit, derive_limits, rover_digest
+from hazcam.rover.profile import LIMIT_UNITS, Body, Legs, Limit, Limits, RoverProfile
+
+SCHEMA = "hazcam-rover/1"
+_SHIPPED = Path(__file__).parent
+_BODY = tuple(field.name for field in fields(Body))
+_LEGS = tuple(field.name for field in fields(Legs))
+
+Table = dict[str, Any]
+
+
+def shipped_rovers() -> list[str]:
+    """Names of the rovers that ship with the package, sorted."""
+    return sorted(path.stem for path in _SHIPPED.glob("*.toml"))
+
+
+def _path_of(name_or_path: str | Path) -> Path:
+    text = str(name_or_path)
+    if isinstance(name_or_path, Path) or text.endswith(".toml") or "/" in text or "\\" in text:
+        return Path(name_or_path)
+    if text not in shipped_rovers():
+        raise RoverError(
+            f"rover {text!r}", "no rover of this name ships with hazcam",
+            f"one of {', '.join(shipped_rovers())}, or the path of a TOML file",
+            "correct the name, or give the path of a rover file NAME.toml",
+        )
+    return _SHIPPED / f"{text}.toml"
+
+
+def _load(path: Path) -> Table:
+    what = f"a rover file in TOML (schema {SCHEMA})"
+    if path.is_dir():
+        raise RoverError(str(path), "is a folder", what, "give the file itself")
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
+        raise RoverError(str(path), "does not exist", what, "check the path") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise RoverError(str(path), f"cannot be read as text: {error}", what,
+                         "give a TOML file") from error
+    if not text.strip():
+        raise RoverError(str(path), "is empty", what, "write the rover's numbers into it")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RoverError(str(path), f"broken TOML: {error}", what,
+                         "mend the text there") from error
+
+
+def _check_keys(
+    table: Any, where: str, required: tuple[str, ...], optional: tuple[str, ...] = ()
+) -> Table:
+    """Return a table that has the required keys and no unknown one."""
+    known = (*required, *optional)
+    if not isinstance(table, dict):
+        raise RoverError(where, f"found {table!r}", f"a table with the keys {', '.join(known)}",
+                         "write it as a table")
+    unknown = sorted(set(table) - set(known))
+    if unknown:
+        raise RoverError(where, f"unknown key{'s' if len(unknown) > 1 else ''}: "
+                         f"{', '.join(unknown)}", f"the known keys: {', '.join(known)}",
+                         "remove or rename it")
+    missing = [key for key in required if key not in table]
+    if missing:
+        raise RoverError(where, f"missing key{'s' if len(missing) > 1 else ''}: "
+                         f"{', '.join(missing)}", f"the keys {', '.join(required)}",
+                         "add what is missing")
+    return table
+
+
+def _number(table: Table, key: str, where: str, *, zero: bool = False) -> float:
+    """Return a finite number above 0, or of 0 and more."""
+    value, place = table[key], f"{where} {key}"
+    least = "0 or more" if zero else "above 0"
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise RoverError(place, f"found {value!r}", f"a finite number, {least}",
+                         "write a number without quotes and unit")
+    if value < 0 or (value == 0 and not zero):
+        raise RoverError(place, f"found {value:g}", f"a number {least}", "correct the value")
+    return float(value)
+
+
+def _text(table: Table, key: str, where: str) -> str:
+    value = table[key]
+    if not isinstance(value, str) or not value.strip():
+        raise RoverError(f"{where} {key}", f"found {value!r}", "a text in quotes",
+                         "write what it says, in quotes")
+    return value
+
+
+def _body(table: Any, where: str) -> Body:
+    table = _check_keys(table, where, _BODY)
+    return Body(**{key: _number(table, key, where) for key in _BODY})
+
+
+def _legs(table: Any, where: str) -> Legs:
+    table = _check_keys(table, where, _LEGS)
+    numbers = {key: _number(table, key, where) for key in _LEGS if key != "count"}
+    count = table["count"]
+    if isinstance(count, bool) or not isinstance(count, int) or count < 6 or count % 2:
+        raise RoverError(
+            f"{where} count", f"found {count!r}",
+            "an even number of legs, six or more: a gait with three feet on the ground",
+            "give the number of all legs, both sides",
+        )
+    return Legs(count=count, **numbers)
+
+
+def _with_measured(limits: Limits, table: Any, where: str) -> Limits:
+    """Let measured limits win over derived ones."""
+    table = _check_keys(table, where, (), tuple(LIMIT_UNITS))
+    measured: dict[str, Limit] = {}
+    for name, entry in table.items():
+        place = f"{where}.{name}"
+        entry = _check_keys(entry, place, ("value", "source"))
+        value = check_limit(name, _number(entry, "value", place, zero=True), place)
+        measured[name] = Limit(value=value, source=f"measured: {_text(entry, 'source', place)}")
+    return replace(limits, **measured)
+
+
+def _check_derived(limits: Limits, where: str) -> None:
+    """Refuse a geometry that leaves nothing for a limit that was not measured."""
+    for name in LIMIT_UNITS:
+        limit: Limit = getattr(limits, name)
+        if limit.value <= 0 and limit.source.startswith("derived"):
+            raise RoverError(
+                where, f"the limit {name} would be {limit.value:g} ({limit.source})",
+                "a body and legs that leave more than 0",
+                f"check the lengths, or give a measured [limits.{name}]",
+            )
+
+
+def read_rover(name_or_path: str | Path) -> RoverProfile:
+    """Read a rover: one that ships with the package, by its name, or a TOML file.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        ``dunlin-em``, ``dunlin-fm``, or the path of a file of schema ``hazcam-rover/1``. A text
+        that ends in ``.toml`` or holds a slash is a path.
+
+    Returns
+    -------
+    RoverProfile
+        Limits that the file does not give as measured are derived from body and legs.
+
+    Raises
+    ------
+    RoverError
+        An unknown name, a missing or empty file, a folder, broken TOML, an unknown or missing key,
+        a word where a number belongs, a negative length, a number of legs that is odd or below six.
+
+    Examples
+    --------
+    >>> rover = read_rover("dunlin-em")
+    >>> rover.limits.step
+    Limit(value=0.05, source='derived: leg length / 2')
+    """
+    path = _path_of(name_or_path)
+    where = str(path)
+    table = _check_keys(_load(path), where, ("schema", "name", "body", "legs", "margins"),
+                        ("limits",))
+    if table["schema"] != SCHEMA:
+        raise RoverError(f"{where}: schema", f"found {table['schema']!r}", SCHEMA,
+                         "write the file in the schema of this version")
+    body = _body(table["body"], f"{where}: [body]")
+    legs = _legs(table["legs"], f"{where}: [legs]")
+    margins = _check_keys(table["margins"], f"{where}: [margins]", ("lateral_m",))
+    margin_m = _number(margins, "lateral_m", f"{where}: [margins]", zero=True)
+    limits = _with_measured(derive_limits(body, legs), table.get("limits", {}), f"{where}: limits")
+    _check_derived(limits, where)
+    return RoverProfile(
+        name=_text(table, "name", where), body=body, legs=legs, margin_m=margin_m, limits=limits,
+        digest=rover_digest(body, legs, margin_m, limits), source=where,
+    )

@@ -1,0 +1,140 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from hazcam.assess import assess_pair
+from hazcam.errors import HazcamError, ImageError, PairError, RigError
+from hazcam.imagery import pair_from_arrays
+from hazcam.rover import read_rover
+from hazcam.settings import Settings
+from tests.synthetic import LEVEL, Box, Scene, ideal_rig, render
+
+ROVER = read_rover("dunlin-em")
+SCENE = Scene(boxes=(Box(0.80, 0.90, -0.20, -0.02, 0.06),))
+
+
+def run(left, right, rig=None, **settings):
+    pair = pair_from_arrays(left, right, attitude=LEVEL)
+    return assess_pair(pair, rig or ideal_rig(), ROVER, Settings(**settings))
+
+
+def test_the_same_pair_gives_the_same_answer_and_inputs_stay_as_they_were():
+    pair = render(SCENE)
+    before = pair.left.copy()
+    a, b = (assess_pair(pair, ideal_rig(), ROVER) for _ in range(2))
+    assert a.verdicts == b.verdicts
+    assert np.array_equal(pair.left, before)
+
+
+def test_mirroring_the_scene_mirrors_the_verdicts():
+    """Mirror the world about y = 0: swap the pictures and flip both. The texture is the same."""
+    pair = render(SCENE)
+    headings = (-5.0, 0.0, 5.0)
+    a = run(pair.left, pair.right, headings_deg=headings)
+    b = run(pair.right[:, ::-1], pair.left[:, ::-1], headings_deg=headings)
+    for left, right in zip(a.verdicts, reversed(b.verdicts), strict=True):
+        assert left.verdict == right.verdict
+        assert left.clear_m == pytest.approx(right.clear_m, abs=0.03)
+
+
+@pytest.mark.parametrize("scene", [SCENE, Scene(), Scene(slope_x=0.4, from_x=0.7)])
+def test_blanking_the_lower_part_of_the_picture_never_turns_ask_into_go(scene):
+    pair = render(scene)
+    headings = tuple(float(h) for h in range(-15, 16, 5))
+    before = run(pair.left, pair.right, headings_deg=headings)
+    for share in (0.2, 0.4, 0.6):
+        left, right = pair.left.copy(), pair.right.copy()
+        start = round(480 * (1 - share))
+        left[start:], right[start:] = 0, 0
+        after = run(left, right, headings_deg=headings)
+        for old, new in zip(before.verdicts, after.verdicts, strict=True):
+            if old.verdict == "ask-ground":
+                assert new.verdict == "ask-ground"
+        assert all(v.verdict == "ask-ground" for v in after.verdicts)
+
+
+@pytest.mark.parametrize(("left", "right", "missing"), [(True, False, "right"),
+                                                        (False, True, "left")])
+def test_one_picture_is_no_stereo(left, right, missing):
+    pair = render(Scene())
+    found = run(pair.left if left else None, pair.right if right else None)
+    assert all(v.verdict == "ask-ground" for v in found.verdicts)
+    assert {c.kind for v in found.verdicts for c in v.causes} == {"no stereo"}
+    assert missing in found.verdicts[0].causes[0].text
+
+
+def test_a_rig_that_moved_is_ask_ground_on_every_heading():
+    pair = render(Scene())
+    found = run(pair.left, np.roll(pair.right, 2, axis=0))
+    assert all(v.verdict == "ask-ground" for v in found.verdicts)
+    assert all("rig no longer matches its calibration" in {c.kind for c in v.causes}
+               for v in found.verdicts)
+
+
+def test_swapped_pictures_are_an_error():
+    pair = render(Scene())
+    with pytest.raises(PairError, match="exchange the two pictures"):
+        run(pair.right, pair.left)
+
+
+def test_the_same_picture_twice_is_an_error():
+    pair = render(Scene())
+    with pytest.raises(PairError, match="same picture twice"):
+        run(pair.left, pair.left)
+
+
+def test_black_and_saturated_pictures_are_errors():
+    pair = render(Scene())
+    with pytest.raises(ImageError, match="black"):
+        run(np.zeros_like(pair.left), pair.right)
+    with pytest.raises(ImageError, match="saturated"):
+        run(pair.left, np.full_like(pair.right, 255))
+
+
+def test_a_rig_without_a_mount_is_an_error_that_names_the_option():
+    pair = render(Scene())
+    with pytest.raises(RigError, match="--mount"):
+        run(pair.left, pair.right, rig=replace(ideal_rig(), mount=None))
+
+
+def test_a_size_that_the_rig_was_not_calibrated_at_names_the_remedy():
+    pair = render(Scene())
+    with pytest.raises(HazcamError, match="window"):
+        run(pair.left[:, :600], pair.right[:, :600])
+
+
+def test_a_window_of_the_sensor_gives_the_same_ground():
+    from hazcam.imagery import Window
+
+    pair = render(Scene(boxes=(Box(0.80, 0.90, -0.05, 0.05, 0.06),)))
+    whole = run(pair.left, pair.right, headings_deg=(0.0,))
+    window = Window(column=0, row=60, width=640, height=420)
+    cut = assess_pair(
+        pair_from_arrays(pair.left[60:], pair.right[60:], attitude=LEVEL, window=window),
+        ideal_rig(), ROVER, Settings(headings_deg=(0.0,)))
+    assert cut.verdicts[0].clear_m == pytest.approx(whole.verdicts[0].clear_m, abs=0.02)
+    near = [[o for o in a.terrain.obstacles if o.distance_m < 1.2][0] for a in (whole, cut)]
+    assert near[0].height_m == pytest.approx(near[1].height_m, abs=0.004)
+
+
+def test_sixteen_bit_pictures_give_the_same_verdicts():
+    pair = render(SCENE)
+    a = run(pair.left, pair.right, headings_deg=(0.0,))
+    b = run(pair.left.astype(np.uint16) * 257, pair.right.astype(np.uint16) * 257,
+            headings_deg=(0.0,))
+    assert a.verdicts[0].verdict == b.verdicts[0].verdict
+    assert a.verdicts[0].clear_m == pytest.approx(b.verdicts[0].clear_m, abs=0.02)
+
+
+@pytest.mark.parametrize(("name", "value", "message"), [
+    ("headings_deg", (), "at least one heading"),
+    ("headings_deg", (200.0,), "between -180 and 180"),
+    ("confidence", 1.0, "confidence 1.0"),
+    ("look_ahead_m", 3.0, "look-ahead 3.0"),
+    ("tilt_bound_deg", 60.0, "tilt bound 60"),
+    ("near_strip_max_m", -0.1, "cannot be negative"),
+])
+def test_settings_refuse_nonsense(name, value, message):
+    with pytest.raises(ValueError, match=message):
+        Settings(**{name: value})

@@ -1,0 +1,169 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hazcam.disparity import (
+    Blank,
+    DisparityMap,
+    MatchSettings,
+    SearchBand,
+    SgbmMatcher,
+    flat_band,
+    ground_band,
+)
+from hazcam.disparity.warp import unwarp
+from hazcam.frames import Attitude, view_from
+from hazcam.imagery import check_pictures, pair_from_arrays
+from hazcam.rectification import rectify
+from tests.synthetic import BASELINE_M, FOCAL_PX, LEVEL, Box, Scene, ideal_rig, render, true_depth
+
+
+def view(attitude=LEVEL):
+    return view_from(ideal_rig().mount, attitude, unknown_tilt_deg=0, scale_sigma=0)
+
+
+def band_of(rectified, attitude=LEVEL, **match):
+    return ground_band(rectified.camera, rectified.T_camera_rectified, view(attitude),
+                       MatchSettings(**match))
+
+
+def match(pair, rig=None):
+    rectified = rectify(pair, rig or ideal_rig(), check_pictures(pair))
+    return SgbmMatcher().match(rectified, band_of(rectified), check_pictures(pair).noise_grey)
+
+
+def error_of(scene):
+    """Disparity error in px, NaN where blank or sky, and the map."""
+    disparity = match(render(scene))
+    return disparity.disparity_px - FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig()), disparity
+
+
+def test_the_band_holds_a_tall_box_at_the_lower_edge_and_a_deep_pit():
+    """Bottom row: ground 227 px, an 8 cm object 429 px; hand-worked from f B / Z."""
+    pair = render(Scene())
+    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
+    band = band_of(rectified)
+    assert band.expected_px[-1, 320] == pytest.approx(227, abs=1)
+    assert band.high_px[-1, 320] > 429
+    # A floor 0.20 m down, seen where the ground would be 140 px: 140 * 0.17 / 0.37.
+    row = int(np.argmin(np.abs(band.expected_px[:, 320] - 140)))
+    assert band.low_px[row, 320] <= 140 * 0.17 / 0.37 + 0.5
+
+
+def test_the_band_widens_with_the_sigma_of_the_attitude():
+    pair = render(Scene())
+    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
+    unsure = Attitude(roll_deg=0, pitch_deg=0, roll_sigma_deg=3, pitch_sigma_deg=3)
+    sure, wide = band_of(rectified), band_of(rectified, unsure)
+    assert np.all(wide.high_px >= sure.high_px)
+    assert np.all(wide.low_px <= sure.low_px)
+    assert np.any(wide.high_px > sure.high_px + 5)
+
+
+def test_an_8_cm_box_at_the_lower_edge_is_matched():
+    scene = Scene(boxes=(Box(0.24, 0.33, -0.06, 0.04, 0.08),))
+    error, disparity = error_of(scene)
+    true = FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig())
+    columns = np.indices(true.shape)[1]
+    top = (true > 300) & (columns - true > 10) & (columns < 630)  # in both pictures
+    assert true[top].max() > 400
+    assert top.sum() > 2000
+    assert np.mean(disparity.blank[top] == Blank.MATCHED) > 0.6
+    assert np.nanmedian(np.abs(error[top])) < 0.3
+    assert np.nanmean(np.abs(error[top]) > 2) < 0.02
+
+
+def test_a_20_cm_pit_is_matched_down_to_its_visible_wall():
+    scene = Scene(boxes=(Box(0.6, 1.0, -0.2, 0.2, -0.20),))
+    error, disparity = error_of(scene)
+    flat = true_depth(Scene(), ideal_rig())
+    wall = true_depth(scene, ideal_rig()) > flat + 0.05
+    assert wall.sum() > 1000
+    assert np.mean(disparity.blank[wall] == Blank.MATCHED) > 0.6
+    assert np.nanmedian(np.abs(error[wall])) < 0.3
+
+
+def test_what_lies_beyond_the_band_is_mostly_blank():
+    """The upper part of a 30 cm wall stands above anything of interest."""
+    scene = Scene(boxes=(Box(0.5, 0.6, -0.5, 0.5, 0.30),))
+    pair = render(scene)
+    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
+    band = band_of(rectified)
+    disparity = SgbmMatcher().match(rectified, band, check_pictures(pair).noise_grey)
+    true = FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig())
+    beyond = np.isfinite(true) & (true > band.high_px + 20) & (np.indices(true.shape)[1] > 250)
+    assert beyond.sum() > 2000
+    wrong = np.isfinite(disparity.disparity_px) & (np.abs(disparity.disparity_px - true) > 3)
+    assert np.mean(wrong[beyond]) < 0.15
+    assert np.any(disparity.blank[beyond] == Blank.OUT_OF_RANGE)
+
+
+@pytest.mark.parametrize("level", [0, 90])
+def test_pictures_without_texture_come_out_blank(level):
+    """Noise alone must not be matched: default SGBM calls most of it valid."""
+    rng = np.random.default_rng(5)
+    pictures = [np.clip(np.rint(level + rng.normal(0, 1, (480, 640))), 0, 255).astype(np.uint8)
+                for _ in range(2)]
+    pair = pair_from_arrays(*pictures)
+    rectified = rectify(pair, ideal_rig(), check_pictures(render(Scene())))
+    disparity = SgbmMatcher().match(rectified, band_of(rectified), 1.0)
+    assert disparity.matched_share == 0
+
+
+def test_a_black_patch_says_that_it_is_dark():
+    scene = Scene(black_x=(0.7, 0.9))
+    _, disparity = error_of(scene)
+    depth = true_depth(Scene(), ideal_rig())
+    x = 0.17 + depth * np.cos(np.radians(18))
+    columns = np.indices(depth.shape)[1]
+    inner = (np.abs(x - 0.82) < 0.02) & (columns > 250) & (columns < 630)
+    assert inner.sum() > 1000
+    assert np.mean(disparity.blank[inner] == Blank.DARK) > 0.9
+    assert not np.any(disparity.blank[inner] == Blank.MATCHED)
+
+
+def test_matching_is_deterministic():
+    pair = render(Scene(boxes=(Box(0.7, 0.8, -0.1, 0.0, 0.05),)))
+    a, b = match(pair), match(pair)
+    assert np.array_equal(a.disparity_px, b.disparity_px, equal_nan=True)
+    assert np.array_equal(a.sigma_px, b.sigma_px, equal_nan=True)
+
+
+@given(st.floats(-0.01, 0.01), st.floats(-0.5, 0.5), st.floats(20, 200))
+@settings(max_examples=30, deadline=None)
+def test_the_warp_is_undone(per_column, per_row, base):
+    """d = r + e(x - r): with a plane of expected disparity the rule has a closed form."""
+    rows, columns = np.indices((40, 60), dtype=np.float64)
+    expected = base + per_column * columns + per_row * rows
+    true = expected + 7.25
+    residual = (true - expected) / (1 - per_column)  # solves d = r + e(x - r) for r
+    found = unwarp(residual.astype(np.float32), expected.astype(np.float32))
+    assert np.allclose(found, true, atol=2e-3)
+
+
+def test_a_map_refuses_a_match_without_sigma():
+    disparity = np.zeros((2, 2), np.float32)
+    with pytest.raises(ValueError, match="sigma exactly where"):
+        DisparityMap(disparity_px=disparity, sigma_px=np.full((2, 2), np.nan, np.float32),
+                     blank=np.zeros((2, 2), np.uint8), matcher="test")
+
+
+def test_a_map_refuses_a_blank_with_a_disparity():
+    disparity = np.zeros((2, 2), np.float32)
+    with pytest.raises(ValueError, match="MATCHED exactly where"):
+        DisparityMap(disparity_px=disparity, sigma_px=disparity + 1,
+                     blank=np.ones((2, 2), np.uint8), matcher="test")
+
+
+def test_a_band_refuses_ends_the_wrong_way_round():
+    a = np.zeros((2, 2), np.float32)
+    with pytest.raises(ValueError, match="low <= expected"):
+        SearchBand(expected_px=a, low_px=a + 1, high_px=a + 2)
+
+
+def test_a_flat_band_has_one_range():
+    camera = rectify(render(Scene()), ideal_rig(), check_pictures(render(Scene()))).camera
+    band = flat_band(camera, 0, 64)
+    assert band.low_px.min() == 0
+    assert band.high_px.max() == 64

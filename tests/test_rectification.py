@@ -1,0 +1,149 @@
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from hazcam.errors import PairError
+from hazcam.frames import Pose, rotation_x, rotation_y, view_from
+from hazcam.imagery import check_pictures, pair_from_arrays
+from hazcam.rectification import RectifiedCamera, check_epipolar, is_rectified, rectify
+from tests.synthetic import LEVEL, Scene, ideal_rig, render
+
+
+def raw_rig(model="brown"):
+    """The ideal rig as built: distorted, turned by half a degree, unlike focal lengths."""
+    rig = ideal_rig()
+    turn = rotation_x(0.3) @ rotation_y(0.4) @ cv2.Rodrigues(np.radians([0, 0, 0.5]))[0]
+    distortion = {"brown": [-0.25, 0.08, 0.001, -0.0005, -0.01],
+                  "fisheye": [-0.02, 0.003, 0.0, 0.0]}[model]
+    other = rig.K1.copy()
+    other[0, 0] *= 1.01
+    other[1, 2] += 4
+    return replace(rig, model=model, D1=np.array(distortion), D2=np.array(distortion), K2=other,
+                   R=turn, T=np.array([-0.0995, 0.001, -0.0008]))
+
+
+def seen_by(rig, points, right):
+    """Pixels of points of the left camera frame, through the raw lens."""
+    R, t, K, D = ((rig.R, rig.T, rig.K2, rig.D2) if right
+                  else (np.eye(3), np.zeros(3), rig.K1, rig.D1))
+    project = cv2.fisheye.projectPoints if rig.model == "fisheye" else cv2.projectPoints
+    pixels, _ = project(points.reshape(-1, 1, 3), cv2.Rodrigues(R)[0], t.reshape(3, 1), K, D)
+    return pixels.reshape(-1, 2)
+
+
+def spots(pixels):
+    picture = np.full((480, 640), 60, np.uint8)
+    for u, v in pixels:
+        yy, xx = np.mgrid[0:480, 0:640]
+        picture = np.maximum(picture, (60 + 150 * np.exp(
+            -((xx - u) ** 2 + (yy - v) ** 2) / (2 * 2.0**2))).astype(np.uint8))
+    return picture
+
+
+def centroid(picture, u, v):
+    """Centre of the spot near a pixel, by its weights above the background."""
+    u0, v0 = round(u) - 9, round(v) - 9
+    patch = np.clip(picture[v0:v0 + 19, u0:u0 + 19].astype(float) - 70, 0, None)
+    yy, xx = np.mgrid[v0:v0 + 19, u0:u0 + 19]
+    return (patch * xx).sum() / patch.sum(), (patch * yy).sum() / patch.sum()
+
+
+@pytest.mark.parametrize("model", ["brown", "fisheye"])
+def test_points_come_back_through_a_raw_rig(model):
+    """Spots at known places, seen through both raw lenses, triangulate to those places."""
+    rig = raw_rig(model)
+    points = np.array([[0.0, 0.02, 0.6], [0.15, 0.1, 0.9], [-0.1, -0.05, 0.8], [0.12, 0.12, 0.5]])
+    pair = pair_from_arrays(spots(seen_by(rig, points, False)), spots(seen_by(rig, points, True)))
+    rectified = rectify(pair, rig, check_pictures(pair))
+    camera = rectified.camera
+    in_rectified = rectified.T_camera_rectified.inverse().apply(points)
+    for x, y, z in in_rectified:
+        u = camera.focal_px * x / z + camera.cx
+        v = camera.focal_px * y / z + camera.cy
+        d = camera.focal_px * camera.baseline_m / z
+        ul, vl = centroid(rectified.left, u, v)
+        ur, vr = centroid(rectified.right, u - d, v)
+        assert (ul, vl) == pytest.approx((u, v), abs=0.15)  # spots of 2 px, 8 bit
+        assert vr == pytest.approx(vl, abs=0.15)
+        assert camera.depth_m(ul - ur) == pytest.approx(z, rel=0.003)
+
+
+def test_an_ideal_pair_is_taken_as_it_comes():
+    rig = ideal_rig()
+    pair = render(Scene())
+    rectified = rectify(pair, rig, check_pictures(pair))
+    assert is_rectified(rig)
+    assert not rectified.resampled
+    assert np.array_equal(rectified.left, pair.left)
+    assert rectified.valid_left.all()
+
+
+def test_the_valid_area_of_a_raw_pair_is_what_the_lens_saw():
+    pair = render(Scene())
+    rectified = rectify(pair, raw_rig(), check_pictures(pair))
+    assert rectified.resampled
+    assert 0.6 < rectified.valid_left.mean() < 0.99
+    assert not rectified.valid_left[0, 0]  # barrel distortion leaves the corners empty
+    assert rectified.valid_left[rectified.camera.height // 2, rectified.camera.width // 2]
+
+
+def test_sixteen_bit_pictures_come_out_on_the_8_bit_scale():
+    pair = render(Scene())
+    wide = pair_from_arrays(pair.left.astype(np.uint16) * 257, pair.right.astype(np.uint16) * 257)
+    rig = ideal_rig()
+    a, b = (rectify(p, rig, check_pictures(p)).left for p in (pair, wide))
+    assert np.allclose(a, b, atol=1e-3)
+
+
+def view():
+    return view_from(ideal_rig().mount, LEVEL, unknown_tilt_deg=0, scale_sigma=0)
+
+
+def residual_of(pair, rig=None):
+    rectified = rectify(pair, rig or ideal_rig(), check_pictures(pair))
+    return check_epipolar(rectified, view())
+
+
+def test_a_calibrated_rig_matches_its_calibration():
+    residual = residual_of(render(Scene()))
+    assert residual.matches_calibration
+    assert residual.count > 100
+    assert abs(residual.median_px) < 0.1
+
+
+def test_a_shift_of_one_row_is_measured_and_refused():
+    pair = render(Scene())
+    moved = pair_from_arrays(pair.left, np.roll(pair.right, 1, axis=0))
+    residual = residual_of(moved)
+    assert residual.median_px == pytest.approx(1.0, abs=0.1)
+    assert not residual.matches_calibration
+
+
+def test_a_roll_between_the_cameras_shows_in_the_spread():
+    pair = render(Scene())
+    turn = cv2.getRotationMatrix2D((319.5, 239.5), 0.6, 1.0)
+    rolled = cv2.warpAffine(np.asarray(pair.right), turn, (640, 480))
+    assert not residual_of(pair_from_arrays(pair.left, rolled)).matches_calibration
+
+
+def test_swapped_pictures_are_refused():
+    pair = render(Scene())
+    with pytest.raises(PairError, match="exchange the two pictures"):
+        residual_of(pair_from_arrays(pair.right, pair.left))
+
+
+def test_pictures_without_features_leave_the_rig_unchecked():
+    rng = np.random.default_rng(3)
+    flat = [np.full((480, 640), 90, np.uint8) + rng.integers(0, 2, (480, 640), np.uint8)
+            for _ in range(2)]
+    residual = residual_of(pair_from_arrays(*flat))
+    assert not residual.checked
+
+
+def test_a_plane_above_the_camera_is_a_mistake():
+    camera = RectifiedCamera(focal_px=500, cx=320, cy=240, offset_px=0, baseline_m=0.1, width=640,
+                             height=480)
+    with pytest.raises(ValueError, match="below the plane"):
+        camera.plane_disparity(Pose(R=np.eye(3), t=np.zeros(3)), (0.1, 0, 0), 0, 0)

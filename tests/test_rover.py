@@ -1,0 +1,185 @@
+"""Rover profiles: shipped rovers, files, derived and set limits, and each error."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from hazcam.errors import RoverError
+from hazcam.rover.io import read_rover, shipped_rovers
+from hazcam.rover.limits import tip_angle_deg, with_limits
+from hazcam.rover.profile import LIMIT_UNITS
+
+TEXT = """\
+schema = "hazcam-rover/1"
+name = "mine"
+[body]
+length_m = 0.31
+width_m = 0.22
+nose_m = 0.155
+underside_m = 0.05
+mass_kg = 2.4
+com_height_m = 0.09
+[legs]
+count = 6
+length_m = 0.10
+arc_deg = 180
+hip_spacing_m = 0.12
+track_m = 0.20
+foot_length_m = 0.03
+foot_width_m = 0.02
+[margins]
+lateral_m = 0.03
+"""
+
+
+def write(folder: Path, old: str = "", new: str = "", more: str = "") -> Path:
+    assert old in TEXT
+    path = folder / "mine.toml"
+    path.write_text((TEXT.replace(old, new, 1) if old else TEXT) + more)
+    return path
+
+
+def test_shipped_rovers() -> None:
+    assert shipped_rovers() == ["dunlin-em", "dunlin-fm"]
+    em, fm = read_rover("dunlin-em"), read_rover("dunlin-fm")
+    assert em.name == "dunlin-em"
+    assert em.swath_m == pytest.approx(0.28)
+    assert fm.body.mass_kg < em.body.mass_kg
+    assert fm.legs.length_m > em.legs.length_m
+    assert fm.body.com_height_m > em.body.com_height_m
+    assert fm.limits.step.value > em.limits.step.value
+    assert fm.limits.slope.value < em.limits.slope.value
+    assert em.digest != fm.digest
+
+
+def test_derived_limits_of_the_engineering_model() -> None:
+    limits = read_rover("dunlin-em").limits
+    tip_deg = math.degrees(math.atan(0.12 * 0.10 / math.hypot(0.12, 0.20) / 0.09))
+    expected = {"step": 0.10 / 2, "drop": 0.10 / 2, "gap": 0.12 - 0.03, "belly": 0.05 - 0.01,
+                "slope": tip_deg / 2, "roll": tip_deg / 3}
+    for name, value in expected.items():
+        limit = getattr(limits, name)
+        assert limit.value == pytest.approx(value, rel=1e-12), name
+        assert limit.source.startswith("derived: ")
+    assert set(expected) == set(LIMIT_UNITS)
+
+
+def test_eight_legs_stand_wider() -> None:
+    """Four feet, two on each side: the nearest edge is farther than a tripod's."""
+    em = read_rover("dunlin-em")
+    eight = type(em.legs)(**{**vars(em.legs), "count": 8})
+    assert tip_angle_deg(em.body, eight) > tip_angle_deg(em.body, em.legs)
+
+
+def test_a_file_of_the_same_numbers_has_the_digest_of_the_shipped_one(tmp_path: Path) -> None:
+    rover = read_rover(write(tmp_path))
+    assert rover.name == "mine"
+    assert rover.digest == read_rover("dunlin-em").digest
+    assert read_rover(str(write(tmp_path, "0.31", "0.32"))).digest != rover.digest
+
+
+def test_measured_limits_win(tmp_path: Path) -> None:
+    more = '[limits.step]\nvalue = 0.07\nsource = "ledge trials, 30 runs"\n'
+    rover = read_rover(write(tmp_path, more=more))
+    assert rover.limits.step.value == 0.07
+    assert rover.limits.step.source == "measured: ledge trials, 30 runs"
+    assert rover.limits.drop.source == "derived: leg length / 2"
+    assert rover.digest != read_rover("dunlin-em").digest
+
+
+def test_limits_set_by_the_user() -> None:
+    rover = read_rover("dunlin-em")
+    changed = with_limits(rover, {"step": 0.06, "roll": 12}, margin_m=0.05)
+    assert (changed.limits.step.value, changed.limits.step.source) == (0.06, "set by the user")
+    assert changed.limits.belly == rover.limits.belly
+    assert changed.swath_m == pytest.approx(0.32)
+    assert changed.digest != rover.digest
+    assert rover.limits.step.value == 0.05
+    assert with_limits(rover, {}).digest == rover.digest
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"jump": 0.1}, "unknown limit 'jump'\n.*step, drop, gap, belly, slope, roll"),
+        ({"step": -0.1}, r"step = -0\.1\n.*0 or more \[m\]"),
+        ({"step": math.nan}, "step = nan\n.*finite"),
+        ({"gap": math.inf}, "gap = inf"),
+        ({"slope": 90}, r"slope = 90\n.*below 90 \[deg\]"),
+    ],
+)
+def test_limits_that_cannot_be_set(values: dict[str, float], words: str) -> None:
+    with pytest.raises(RoverError, match=words):
+        with_limits(read_rover("dunlin-em"), values)
+
+
+@pytest.mark.parametrize("margin_m", [-0.01, math.nan])
+def test_a_margin_that_cannot_be_set(margin_m: float) -> None:
+    with pytest.raises(RoverError, match="margin"):
+        with_limits(read_rover("dunlin-em"), {}, margin_m=margin_m)
+
+
+def test_an_unknown_name_lists_the_shipped_ones() -> None:
+    with pytest.raises(RoverError, match=r"'plover'(.|\n)*dunlin-em, dunlin-fm"):
+        read_rover("plover")
+
+
+def test_files_that_are_no_rover(tmp_path: Path) -> None:
+    with pytest.raises(RoverError, match=r"no\.toml: does not exist"):
+        read_rover(tmp_path / "no.toml")
+    with pytest.raises(RoverError, match="is a folder"):
+        read_rover(tmp_path)
+    (tmp_path / "a.toml").touch()
+    with pytest.raises(RoverError, match="is empty"):
+        read_rover(str(tmp_path / "a.toml"))
+    (tmp_path / "a.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(RoverError, match="cannot be read as text"):
+        read_rover(tmp_path / "a.toml")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("0.31", "0.31 m", "broken TOML: .*line 4"),
+        ("hazcam-rover/1", "hazcam-rover/7", "schema: found 'hazcam-rover/7'\n.*hazcam-rover/1"),
+        ('"mine"', "7", "name: found 7\n.*a text"),
+        ("width_m", "girth_m", r"\[body\]: unknown key: girth_m\n.*the known keys: length_m"),
+        ("width_m = 0.22\n", "", r"\[body\]: missing key: width_m"),
+        ("[margins]\nlateral_m = 0.03\n", "", "missing key: margins"),
+        ("[margins]\nlateral_m = 0.03\n", "[margins]\nlateral_m = -0.03\n",
+         r"\[margins\] lateral_m: found -0.03\n.*0 or more"),
+        ("0.22", '"wide"', r"\[body\] width_m: found 'wide'\n.*a finite number"),
+        ("0.22", "true", "width_m: found True"),
+        ("0.22", "nan", "width_m: found nan"),
+        ("length_m = 0.31", "length_m = -0.31", r"\[body\] length_m: found -0.31\n.*above 0"),
+        ("count = 6", "count = 5", r"\[legs\] count: found 5\n.*even number of legs"),
+        ("count = 6", "count = 4", "count: found 4\n.*six or more"),
+        ("count = 6", "count = 6.5", "count: found 6.5"),
+        ("underside_m = 0.05", "underside_m = 0.01", "the limit belly would be 0"),
+        ("foot_length_m = 0.03", "foot_length_m = 0.13", r"the limit gap would be -0\.01"),
+        ("[margins]", "[tail]\n[margins]", "unknown key: tail"),
+    ],
+)
+def test_rover_file_errors(tmp_path: Path, old: str, new: str, words: str) -> None:
+    with pytest.raises(RoverError, match=words) as caught:
+        read_rover(write(tmp_path, old, new))
+    assert "mine.toml" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ('[limits.jump]\nvalue = 1\nsource = "x"\n', "limits: unknown key: jump\n.*step, drop"),
+        ("[limits.step]\nvalue = 0.07\n", r"limits\.step: missing key: source"),
+        ('[limits.step]\nvalue = 0.07\nsource = ""\n', r"limits\.step source: found ''"),
+        ('[limits.step]\nvalue = -0.07\nsource = "x"\n', "value: found -0.07"),
+        ('[limits.roll]\nvalue = 95\nsource = "x"\n', "roll = 95\n.*below 90"),
+        ("[limits]\nstep = 0.07\n", r"limits\.step: found 0.07\n.*a table with the keys value"),
+    ],
+)
+def test_measured_limit_errors(tmp_path: Path, more: str, words: str) -> None:
+    with pytest.raises(RoverError, match=words):
+        read_rover(write(tmp_path, more=more))
