@@ -115,8 +115,9 @@ def triangulate(disparity: DisparityMap, rectified: RectifiedPair, view: View) -
     covariance = np.full((*depth.shape, 6), np.nan, dtype=np.float32)
     known = np.isfinite(depth)
     behind = ~known & (disparity.blank == Blank.MATCHED)  # no point has such a disparity
+    matched_rows, matched_columns = np.nonzero(known)
     J = T_level_camera.R @ point_jacobian(
-        camera, columns[known], rows[known], disparity.disparity_px[known]
+        camera, matched_columns, matched_rows, disparity.disparity_px[known]
     )
     sigma = np.full((J.shape[0], 3), PIXEL_SIGMA_PX)
     sigma[:, 2] = disparity.sigma_px[known]

@@ -31,11 +31,8 @@ class _Commands(click.Group):
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(hazcam.__version__, prog_name="hazcam", message="%(prog)s %(version)s")
 def main() -> None:
-    r"""Judge from a stereo pair whether a small six-legged rover may walk on.
+    """Judge from a stereo pair whether a small six-legged rover may walk on.
 
-    \b
-    Exit status:
-      0  done: assessed, whatever the verdict
-      1  an input failed; the other pairs of a folder are still done
-      2  wrong usage
+    Exit status: 0 done, whatever the verdict; 1 an input failed (the other pairs of a folder are
+    still done); 2 wrong usage.
     """

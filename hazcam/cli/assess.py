@@ -34,17 +34,17 @@ _SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume
 def assess(
     paths: tuple[Path, ...], as_json: bool, output: Path | None, **given: Any
 ) -> None:
-    r"""Judge each heading ahead of one stereo pair.
+    """Judge each heading ahead of one stereo pair.
 
     Give two pictures with --rig and --rover; or the pair's sidecar (PAIR.json); or a folder with
     several *.pair.json: each is assessed, with a summary at the end. Options win over the
     sidecar.
 
-    \b
-    Exit status:
-      0  assessed, whatever the verdict
-      1  an input failed; the other pairs of a folder are still done
-      2  wrong usage
+    Without roll and pitch the attitude is unknown within --tilt-bound-deg, and slopes are judged
+    so; --assume-level takes it as level instead.
+
+    Exit status: 0 assessed, whatever the verdict; 1 an input failed (the other pairs of a folder
+    are still done); 2 wrong usage.
     """
     common = _common(paths, given)
     with user_errors():

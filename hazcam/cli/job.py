@@ -15,7 +15,7 @@ from hazcam.imagery import read_pair
 from hazcam.rover import read_rover, with_limits
 from hazcam.settings import Settings
 
-_FILES = ("left", "right", "rig", "rig_right", "mount")
+_FILES = ("sidecar", "left", "right", "rig", "rig_right", "mount")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +63,13 @@ class Job:
 
     def inputs(self, base: Path) -> dict[str, Any]:
         """The files, relative to ``base``, and the options, for the record."""
-        files = {name: _relative(getattr(self, name), base) for name in _FILES}
+        is_sidecar = self.right is None
+        paths = {
+            "sidecar": self.left if is_sidecar else None,
+            "left": None if is_sidecar else self.left, "right": self.right, "rig": self.rig,
+            "rig_right": self.rig_right, "mount": self.mount,
+        }
+        files = {name: _relative(path, base) for name, path in paths.items()}
         rover = _relative(Path(self.rover), base) if _is_path(self.rover) else self.rover
         return {**files, "rover": rover, "roll_deg": self.roll_deg, "pitch_deg": self.pitch_deg,
                 "limits": dict(self.limits), "margin_m": self.margin_m}
@@ -82,8 +88,9 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
         files = {n: base / inputs[n] for n in _FILES if inputs[n] is not None}
         rover = inputs["rover"]
         return Job(
-            left=files["left"], right=files.get("right"), rig=files["rig"],
-            rig_right=files.get("rig_right"), mount=files.get("mount"),
+            left=files["left"] if "right" in files else files["sidecar"],
+            right=files.get("right"), rig=files["rig"], rig_right=files.get("rig_right"),
+            mount=files.get("mount"),
             rover=str(base / rover) if _is_path(rover) else rover,
             roll_deg=inputs["roll_deg"], pitch_deg=inputs["pitch_deg"],
             limits=inputs["limits"], margin_m=inputs["margin_m"],

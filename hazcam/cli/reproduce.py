@@ -17,16 +17,13 @@ _INPUTS = {"pair": "the pictures", "rig": "the rig", "rover": "the rover",
 @click.command()
 @click.argument("path", type=click.Path(path_type=Path), metavar="ASSESSMENT.json")
 def reproduce(path: Path) -> None:
-    r"""Rerun an assessment and list any difference.
+    """Rerun an assessment and list any difference.
 
     The inputs are looked up from the folder of ASSESSMENT.json, as recorded there. Numbers may
     differ by 1e-6 of their value between platforms or package versions.
 
-    \b
-    Exit status:
-      0  reproduced: to the byte, or the same verdicts and numbers
-      1  a difference, or an input that cannot be used
-      2  wrong usage
+    Exit status: 0 reproduced, to the byte or with the same verdicts and numbers; 1 a difference, or
+    an input that cannot be used; 2 wrong usage.
     """
     with user_errors():
         recorded, text = report.read_record(path)

@@ -30,7 +30,7 @@ from hazcam.assess import Assessment
 from hazcam.depth import PointMap
 from hazcam.frames import Floats
 from hazcam.imagery import full_scale
-from hazcam.report.record import as_record, missing_picture
+from hazcam.report.record import attitude_record, missing_picture, near_strip_record
 from hazcam.terrain import CellState, Obstacle, TerrainMap
 from hazcam.verdict import HeadingVerdict
 
@@ -46,7 +46,7 @@ _DASHES = (0, (3.0, 1.2))
 _DPI = 110
 _WIDTH_IN = 9.0
 _NEAREST_M = 0.05  # what is nearer to the lens than this is not drawn
-_MOST_LABELS = 8
+_MOST_LABELS = 12
 _SWATH_WORDS = "swath (body and margins) of the suggestion, or ahead"
 
 Ground = tuple[Floats, Floats]  # x and y in the level frame [m]
@@ -158,17 +158,27 @@ def _tallest(obstacles: Iterable[Obstacle]) -> list[Obstacle]:
 
 def _height_tag(axes: Axes, place: Floats, obstacle: Obstacle) -> None:
     axes.text(place[0], place[1], f"{100 * obstacle.height_m:+.0f} cm", fontsize=8, ha="center",
-              va="center", zorder=8, color=BLACK, path_effects=_cased(2.4))
+              va="center", zorder=11, color=BLACK, path_effects=_cased(2.4))
 
 
-def _captions(figure: Figure, assessment: Assessment, top: float) -> None:
+def _title(assessment: Assessment) -> str:
+    return textwrap.fill(f"{assessment.pair.id} – {assessment.suggestion.text}", 96)
+
+
+def _title_in(assessment: Assessment) -> float:
+    """Height that the title takes. [inch]"""
+    return 0.14 + 0.18 * (_title(assessment).count("\n") + 1)
+
+
+def _captions(figure: Figure, assessment: Assessment) -> None:
     """Suggestion above; what was assumed below."""
-    record = as_record(assessment, inputs={})
-    title = textwrap.fill(f"{record['id']} – {record['suggestion']['text']}", 92)
-    figure.text(0.02, top, title, fontsize=10.5, fontweight="bold", va="top")
-    lines = [f"attitude {record['attitude']['text']}", record["near_strip"]["text"]]
-    figure.text(0.02, 0.008, "\n".join(textwrap.fill(t, 130) for t in lines), fontsize=7.5,
-                va="bottom", color="#333333")
+    figure.text(0.01, 1 - 0.06 / figure.get_figheight(), _title(assessment), fontsize=10,
+                fontweight="bold", va="top")
+    lines = [f"attitude {attitude_record(assessment)['text']}",
+             near_strip_record(assessment)["text"]]
+    figure.text(0.01, 0.06 / figure.get_figheight(),
+                "\n".join(textwrap.fill(t, 150) for t in lines), fontsize=7.5, va="bottom",
+                color="#333333")
 
 
 def _along(
@@ -185,11 +195,11 @@ def _along(
     return places
 
 
-def _strip_arc(assessment: Assessment) -> Ground:
-    """Where the near strip ends, over the headings that are judged. [m]"""
+def _arc(assessment: Assessment, distance_m: float) -> Ground:
+    """Places at a distance from the nose, over the headings that are judged. [m]"""
     widest = min(max(abs(h) for h in assessment.settings.headings_deg) + 5, 90.0)
     angle = np.radians(np.linspace(-widest, widest, 181))
-    reach = assessment.rover.body.nose_m + (assessment.near_strip_max_m or 0.0)
+    reach = assessment.rover.body.nose_m + distance_m
     return reach * np.cos(angle), reach * np.sin(angle)
 
 
@@ -204,7 +214,7 @@ def overlay_figure(assessment: Assessment) -> bytes:
     if assessment.rectified is None or assessment.terrain is None:
         return _single_picture(assessment)
     picture = assessment.rectified.left
-    figure, axes = _picture_axes(picture, below_in=1.65)
+    figure, axes = _picture_axes(picture, _title_in(assessment), below_in=1.6)
     terrain = assessment.terrain
     project = _projection(assessment)
     _draw_strip_in_picture(axes, assessment, project)
@@ -217,13 +227,15 @@ def overlay_figure(assessment: Assessment) -> bytes:
     _draw_headings_in_picture(axes, assessment, project, picture.shape)
     figure.legend(handles=_key_lines(), loc="lower center", ncol=2, fontsize=8, frameon=False,
                   bbox_to_anchor=(0.5, 0.42 / figure.get_figheight()))
-    _captions(figure, assessment, 0.992)
+    _captions(figure, assessment)
     return _png(figure)
 
 
-def _picture_axes(picture: NDArray[Any], below_in: float) -> tuple[Figure, Axes]:
+def _picture_axes(
+    picture: NDArray[Any], above_in: float, below_in: float
+) -> tuple[Figure, Axes]:
     height, width = picture.shape
-    above_in, side_in = 0.55, 0.05
+    side_in = 0.05
     shown_in = (_WIDTH_IN - 2 * side_in) * height / width
     total = shown_in + above_in + below_in
     figure = Figure(figsize=(_WIDTH_IN, total), dpi=_DPI, facecolor=WHITE)
@@ -300,7 +312,7 @@ def _draw_strip_in_picture(axes: Axes, assessment: Assessment, project: Project)
     if not assessment.near_strip_max_m:
         return
     assert assessment.terrain is not None
-    x, y = _strip_arc(assessment)
+    x, y = _arc(assessment, assessment.near_strip_max_m)
     arc = project(x, y, _ground_m(assessment.terrain, x, y))
     arc = arc[np.isfinite(arc).all(axis=1)]
     axes.plot(arc[:, 0], arc[:, 1], color=PURPLE, lw=1.8, ls="-.", zorder=4,
@@ -326,9 +338,10 @@ def _tag_obstacles_in_picture(
     if not tallest:
         return
     places = np.array([_tag_place(o, terrain, project) for o in tallest])
+    drawn = np.array([_silhouette(o, terrain, project) is not None for o in tallest])
     inside = ((places >= [0.03 * shape[1], 0.02 * shape[0]])
               & (places <= [0.97 * shape[1], 0.98 * shape[0]])).all(axis=1)
-    places[~inside] = np.nan
+    places[~(inside & drawn)] = np.nan
     for i in _apart(places, 0.07 * shape[1])[:_MOST_LABELS]:
         _height_tag(axes, places[i], tallest[i])
 
@@ -342,14 +355,15 @@ def _single_picture(assessment: Assessment) -> bytes:
     pair = assessment.pair
     picture = pair.left if pair.left is not None else pair.right
     assert picture is not None  # a pair has at least one
-    figure, axes = _picture_axes(picture * (255.0 / full_scale(pair)), below_in=0.55)
+    figure, axes = _picture_axes(picture * (255.0 / full_scale(pair)), _title_in(assessment),
+                                 below_in=0.45)
     there = "left" if pair.right is None else "right"
     axes.text(0.5, 0.5, f"no stereo\nthe {missing_picture(pair)} picture is missing",
               transform=axes.transAxes, ha="center", va="center", fontsize=22,
               bbox={"boxstyle": "square,pad=0.5", "fc": WHITE, "ec": BLACK})
     axes.text(0.01, 0.02, f"{there} picture as sent", transform=axes.transAxes, fontsize=9,
               path_effects=_cased(2.4))
-    _captions(figure, assessment, 0.992)
+    _captions(figure, assessment)
     return _png(figure)
 
 
@@ -366,11 +380,11 @@ def map_figure(assessment: Assessment, terrain: TerrainMap) -> bytes:
     back = body.length_m - body.nose_m + 0.05
     shown_in = 7.0
     height_in = shown_in * (reach + back) / (2 * side)
-    total = height_in + 2.75
+    total = height_in + 2.1 + 0.36 + _title_in(assessment)
     figure = Figure(figsize=(_WIDTH_IN, total), dpi=_DPI, facecolor=WHITE)
-    axes = figure.add_axes((0.75 / _WIDTH_IN, 2.15 / total, shown_in / _WIDTH_IN,
+    axes = figure.add_axes((0.75 / _WIDTH_IN, 2.1 / total, shown_in / _WIDTH_IN,
                             height_in / total))
-    bar = figure.add_axes(((0.9 + shown_in) / _WIDTH_IN, 2.15 / total, 0.2 / _WIDTH_IN,
+    bar = figure.add_axes(((0.9 + shown_in) / _WIDTH_IN, 2.1 / total, 0.2 / _WIDTH_IN,
                            height_in / total))
     image = _draw_elevation(axes, terrain, reach, side)
     figure.colorbar(image, cax=bar, extend="both").set_label(
@@ -383,16 +397,18 @@ def map_figure(assessment: Assessment, terrain: TerrainMap) -> bytes:
         axis.set_major_locator(MultipleLocator(0.25))
     _draw_rover(axes, assessment)
     _draw_ground_marks(axes, assessment, terrain, reach, side)
-    figure.legend(handles=_map_key(), loc="lower center", ncol=2, fontsize=8, frameon=False,
+    figure.legend(handles=_map_key(look), loc="lower center", ncol=2, fontsize=8, frameon=False,
                   bbox_to_anchor=(0.5, 0.42 / total))
-    _captions(figure, assessment, 1 - 0.06 / total)
+    _captions(figure, assessment)
     return _png(figure)
 
 
-def _map_key() -> list[Line2D | Patch]:
+def _map_key(look_ahead_m: float) -> list[Line2D | Patch]:
     unseen = [Patch(facecolor=grey, hatch=hatch, edgecolor="#505050", lw=0.6, label=words)
               for grey, hatch, words in _UNSEEN.values()]
-    return [*_key_lines(), *unseen,
+    arc = Line2D([], [], color=BLACK, lw=1.0, path_effects=_cased(2.2),
+                 label=f"look-ahead: {look_ahead_m:.2f} m from the nose")
+    return [*_key_lines(), arc, *unseen,
             Patch(facecolor="#303030", edgecolor=WHITE, label="rover body, to scale; nose up")]
 
 
@@ -437,17 +453,20 @@ def _draw_rover(axes: Axes, assessment: Assessment) -> None:
 def _draw_ground_marks(
     axes: Axes, assessment: Assessment, terrain: TerrainMap, reach: float, side: float
 ) -> None:
-    """Near strip, obstacles and headings on the map."""
+    """Look-ahead, near strip, obstacles and headings on the map."""
+    x, y = _arc(assessment, assessment.settings.look_ahead_m)
+    axes.plot(y, x, color=BLACK, lw=1.0, zorder=3, path_effects=_cased(2.2))
     if assessment.near_strip_max_m:
-        x, y = _strip_arc(assessment)
+        x, y = _arc(assessment, assessment.near_strip_max_m)
         axes.plot(y, x, color=PURPLE, lw=1.8, ls="-.", zorder=5, path_effects=_cased(3.0))
     shown = [o for o in _tallest(terrain.obstacles) if o.x_m < reach and abs(o.y_m) < side]
     for obstacle in shown:
         axes.add_patch(Polygon(np.array(obstacle.outline_m)[:, ::-1], fill=False, ec=BLACK,
-                               lw=1.2, zorder=6, path_effects=_cased(2.6)))
-    taken = _draw_headings_on_map(axes, assessment, side)
+                               lw=1.2, zorder=10, path_effects=_cased(2.6)))
+    _draw_headings_on_map(axes, assessment, reach, side)
+    taken = np.empty((0, 2))
     for obstacle in shown[:_MOST_LABELS]:
-        place = _free_place(obstacle, taken, 0.08 * side)
+        place = _free_place(obstacle, taken, 0.09 * side)
         if place is not None:
             _height_tag(axes, place, obstacle)
             taken = np.vstack([taken, place])
@@ -463,30 +482,33 @@ def _free_place(obstacle: Obstacle, taken: Floats, gap: float) -> Floats | None:
     return None
 
 
-def _draw_headings_on_map(axes: Axes, assessment: Assessment, side: float) -> Floats:
-    """Each heading as a ray, tagged beyond the look-ahead, every second one farther out.
-
-    Returns the middles of the tags, (N, 2).
-    """
-    look = assessment.settings.look_ahead_m
-    tag_at = assessment.rover.body.nose_m + look + 0.02
-    ranks = np.argsort(np.argsort([-v.heading_deg for v in assessment.verdicts]))
-    rank = dict(zip((v.heading_deg for v in assessment.verdicts), ranks, strict=True))
-    ordered = _by_weight(assessment)
+def _draw_headings_on_map(
+    axes: Axes, assessment: Assessment, reach: float, side: float
+) -> None:
+    """Each heading as a ray, tagged where it leaves the map, clear of the ground."""
+    ordered, look = _by_weight(assessment), assessment.settings.look_ahead_m
+    rim = np.array([_rim(v.heading_deg, reach, 0.95 * side) for v in ordered])
     _draw_swath(axes, assessment, _to_map)
     for verdict in ordered:
         _draw_heading(axes, assessment, verdict, _to_map,
                       3.2 if _is_bold(assessment, verdict) else 1.4)
-    ends = np.array([
-        (tag_at + 0.05 * side * (2 * (rank[v.heading_deg] % 2)))
-        * np.array([np.sin(np.radians(v.heading_deg)), np.cos(np.radians(v.heading_deg))])
-        for v in ordered
-    ])
-    tagged = [i for i in _apart(ends, 0.10 * side)
-              if abs(ends[i, 0]) < 0.97 * side and ends[i, 1] > 0]
-    for i in tagged:
-        _tag(axes, ends[i], ordered[i], bold=_is_bold(assessment, ordered[i]), anchor="bottom")
-    return np.asarray(ends[tagged] + np.array([0.0, 0.035 * side]))
+    for i in _apart(rim, 0.115 * side):
+        end = _to_map(_along(assessment, ordered[i].heading_deg)(look))
+        axes.plot(*np.array([end, rim[i]]).T, color="#606060", lw=0.5, zorder=3)
+        above = rim[i, 1] >= reach
+        place = rim[i] + np.array([0.0, 0.012 * side if above else 0.0])
+        _tag(axes, place, ordered[i], bold=_is_bold(assessment, ordered[i]),
+             anchor="bottom" if above else "center")
+
+
+def _rim(heading_deg: float, reach: float, side: float) -> Floats:
+    """Where a heading leaves the map, on its axes; NaN behind the rover."""
+    sine, cosine = np.sin(np.radians(heading_deg)), np.cos(np.radians(heading_deg))
+    if cosine < 1e-9:
+        return np.full(2, np.nan)
+    across = np.clip(reach * sine / cosine, -side, side)
+    ahead = reach if abs(across) < side else side * cosine / abs(sine)
+    return np.array([across, ahead])
 
 
 def _to_map(ground: Ground) -> Floats:
@@ -519,8 +541,9 @@ def depth_picture(points: PointMap) -> bytes:
     axes = figure.add_axes((0.05 / _WIDTH_IN, 0.42 / total, 7.9 / _WIDTH_IN, shown_in / total))
     axes.set(xticks=[], yticks=[], facecolor="#EFEFEF")
     low, high = np.percentile(depth[known], [0, 95]) if known.any() else (0.1, 1.0)
-    axes.contourf((~known).astype(float), levels=[0.5, 1.5], colors="none",
-                  hatches=["...."]).set(edgecolor="#505050", linewidth=0.0)
+    if not known.all():
+        axes.contourf((~known).astype(float), levels=[0.5, 1.5], colors="none",
+                      hatches=["...."]).set(edgecolor="#505050", linewidth=0.0)
     image = axes.imshow(depth, cmap="cividis", norm=LogNorm(low, max(high, 1.2 * low)),
                         interpolation="nearest")
     bar_axes = figure.add_axes((8.05 / _WIDTH_IN, 0.42 / total, 0.18 / _WIDTH_IN,

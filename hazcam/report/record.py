@@ -69,7 +69,7 @@ def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
     settings = settings_record(a.settings)
     computed = {
         "headings": _headings(a), "suggestion": asdict(a.suggestion), "pair": _pair(a.pair),
-        "attitude": _attitude(a), "near_strip": _near_strip(a),
+        "attitude": attitude_record(a), "near_strip": near_strip_record(a),
         "intake": {"noise_grey": a.intake.noise_grey, "shares": a.intake.shares,
                    "notes": list(a.intake.notes)},
         "rig_check": _rig_check(a.epipolar), "disparity": _disparity(a.disparity),
@@ -218,7 +218,7 @@ def _without_folders(note: str, pair: StereoPair) -> str:
     return note
 
 
-def _attitude(a: Assessment) -> Record:
+def attitude_record(a: Assessment) -> Record:
     """How the rover stands, or what was assumed about it."""
     bound = a.settings.tilt_bound_deg
     if a.pair.attitude is not None:
@@ -226,7 +226,8 @@ def _attitude(a: Assessment) -> Record:
         text = (f"stated: roll {_signed(at.roll_deg, 1)}° ± {at.roll_sigma_deg:.1f}° (positive: "
                 f"left side up), pitch {_signed(at.pitch_deg, 1)}° ± {at.pitch_sigma_deg:.1f}° "
                 "(positive: nose down)")
-        return {"status": "stated", "bound_deg": None, "text": text}
+        idle = "; --assume-level has no effect" if a.settings.assume_level else ""
+        return {"status": "stated", "bound_deg": None, "text": text + idle}
     if a.settings.assume_level:
         text = "not stated: assumed exactly level, because --assume-level was given"
         return {"status": "assumed level", "bound_deg": 0.0, "text": text}
@@ -240,7 +241,7 @@ def _signed(value: float, digits: int) -> str:
     return f"{rounded:+.{digits}f}" if rounded else f"{0.0:.{digits}f}"
 
 
-def _near_strip(a: Assessment) -> Record:
+def near_strip_record(a: Assessment) -> Record:
     """How far ground out of view was assumed clear."""
     max_m = a.near_strip_max_m
     if max_m is None:
@@ -275,8 +276,8 @@ def _rig_check(check: EpipolarResidual | None) -> Record:
     word = "matches" if check.matches_calibration else "no longer matches"
     record["text"] = (
         f"the rig {word} its calibration: {check.count} features lie "
-        f"{_signed(check.median_px, 2)} px off their row (limit ±{MAX_EPIPOLAR_MEDIAN_PX:.2f} px), spread {check.spread_px:.2f} px "
-        f"(limit {MAX_EPIPOLAR_SPREAD_PX:.2f} px)"
+        f"{_signed(check.median_px, 2)} px off their row (limit ±{MAX_EPIPOLAR_MEDIAN_PX:.2f} px), "
+        f"spread {check.spread_px:.2f} px (limit {MAX_EPIPOLAR_SPREAD_PX:.2f} px)"
     )
     return record
 

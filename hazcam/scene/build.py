@@ -130,13 +130,14 @@ class Shot:
 
 
 def take_pair(
-    scene: Scene, stage: Stage, rig: StereoRig, *, samples: int = 64, stated_sigma_deg: float = 0.3
+    scene: Scene, stage: Stage, rig: StereoRig, *, stated_sigma_deg: float = 0.3
 ) -> Shot:
     """Take the pair: render, expose both alike, add noise."""
     seed = 1000 * scene.recipe.seed[0] + 2 * scene.recipe.seed[1]
     cameras = cameras_of(rig, scene.T_level_rover)
     seen: list[Image] = [
-        stage.radiance(camera, samples=samples, seed=seed + k) for k, camera in enumerate(cameras)
+        stage.radiance(camera, samples=scene.recipe.samples, seed=seed + k)
+        for k, camera in enumerate(cameras)
     ]
     gain = exposure_gain(*seen)
     noise = stream(scene.recipe, _NOISE)

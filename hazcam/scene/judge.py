@@ -226,7 +226,10 @@ def _sample(elevation: Elevation, way: Way, s: Floats, t: Floats) -> Floats:
 
 
 def _body_planes(elevation: Elevation, way: Way, width_m: float) -> _Planes:
-    """Least-squares planes, 0.30 m long and as wide as the body, every centimetre."""
+    """Least-squares planes, 0.30 m long and as wide as the body, every centimetre.
+
+    The last ones reach beyond the look-ahead, where the body's front half would stand at its end.
+    """
     half = BODY_M / 2
     s = np.arange(half, way.look_ahead_m + half / 2, STEP_M)
     t = _spread(width_m / 2)

@@ -42,6 +42,8 @@ class Recipe:
         How many of them, from 0.3 to 2.5 m ahead.
     rig : str
         Name of the rig that takes the pictures.
+    samples : int
+        Of the sun per pixel.
     jpeg_quality : int or None
         None for a lossless picture.
     site, note : str
@@ -59,6 +61,7 @@ class Recipe:
     gravel_m: tuple[float, float] = (0.002, 0.008)
     gravel_count: int = 300
     rig: str = "dunlin-em"
+    samples: int = 64
     jpeg_quality: int | None = None
     site: str = "black beach"
     note: str = ""
@@ -226,7 +229,7 @@ def _tune_recipe(index: int, what: str, draw: Draw, size: float, sun: float, rig
     rng = np.random.default_rng([*seed, 99])
     calm = min(1.0, 0.35 + sun / 25)  # a low sun on rough sand would leave nothing but shadow
     parts: dict[str, object] = {
-        "id": f"tune-{index:02d}-{what}", "seed": seed, "rig": rig,
+        "id": f"tune-{index:02d}-{what}", "seed": seed, "rig": rig, "samples": 36,
         "light": _sun(sun, float(rng.uniform(-180, 180))),
         "undulation": calm * float(rng.uniform(0.9, 1.6)),
         "roughness": calm * float(rng.uniform(0.7, 1.2)),
