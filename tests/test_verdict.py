@@ -117,12 +117,12 @@ def test_the_near_strip_follows_from_geometry_alone(assess):
 
 def test_the_near_strip_is_where_the_swath_enters_both_pictures(assess):
     """Hand-worked: the right edge of the swath, y = -0.14, enters the left picture where its
-    bearing from the left camera is 32 degrees less the rim of 8 px; straight down the middle the
+    bearing from the left camera is 32 degrees less the rim of 12 px; straight down the middle the
     depth along the axis is Z = (y_left - y) / tan. From x ahead and 18 degrees of pitch
     Z = (x - 0.17) cos 18 + 0.17 sin 18."""
     found = assess(Scene(), **AHEAD)
     across = 0.05 + 0.14
-    half_width_px, focal_px = 319.5 - 8, 320 / np.tan(np.radians(32))
+    half_width_px, focal_px = 319.5 - 12, 320 / np.tan(np.radians(32))
     depth = across * focal_px / half_width_px
     c, s = np.cos(np.radians(18)), np.sin(np.radians(18))
     x = 0.17 + (depth - 0.17 * s) / c

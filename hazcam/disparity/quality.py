@@ -68,15 +68,21 @@ def blank_reasons(
 def _in_both(
     rectified: RectifiedPair, band: SearchBand, disparity_px: Map, edge_px: int
 ) -> NDArray[np.bool_]:
-    """Pixels seen by the left lens whose match, or expected ground, the right lens saw."""
+    """Pixels seen by the left lens whose match and expected ground the right lens saw too.
+
+    Where the right lens does not see the ground, it sees nothing that stands on it either: what
+    was matched there is something else.
+    """
     kernel = np.ones((2 * edge_px + 1, 2 * edge_px + 1), np.uint8)
     inner_left, inner_right = (
         cv2.erode(valid.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
         for valid in (rectified.valid_left, rectified.valid_right)
     )
-    target = np.where(np.isfinite(disparity_px), disparity_px, band.expected_px)
-    seen_right = warp_right(inner_right, target.astype(np.float32), cv2.INTER_NEAREST)
-    return np.asarray((inner_left > 0) & (seen_right > 0))
+    match_px = np.where(np.isfinite(disparity_px), disparity_px, band.expected_px)
+    seen = inner_left > 0
+    for target_px in (match_px.astype(np.float32), band.expected_px):
+        seen &= warp_right(inner_right, target_px, cv2.INTER_NEAREST) > 0
+    return np.asarray(seen)
 
 
 def sigma_model(grey: Map, scatter_px: Map, noise_grey: float) -> Map:

@@ -61,7 +61,8 @@ class SgbmMatcher:
     def name(self) -> str:
         """Name and settings, for the record."""
         return (f"sgbm(block {self.block_px}, p1 {self.p1}, p2 {self.p2}, "
-                f"uniqueness {self.uniqueness_percent} %, speckle {self.speckle_px}, warped by the expected ground)")
+                f"uniqueness {self.uniqueness_percent} %, speckle {self.speckle_px}, "
+                "warped by the expected ground)")
 
     def match(self, rectified: RectifiedPair, band: SearchBand, noise_grey: float) -> DisparityMap:
         """Match; see ``Matcher.match``."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from hazcam.frames import Floats
 from hazcam.terrain.record import Grid, GridSpec, GroundPlane
@@ -15,6 +16,8 @@ from hazcam.terrain.record import Grid, GridSpec, GroundPlane
 _MAX_PLANES = 3
 _MIN_SHARE = 0.05
 _INLIER_M = 0.012
+# Least share of a further plane's cells that lie in one patch.
+_PATCH_SHARE = 0.7
 _FITTED_CELLS = 6000
 # Probability that no sample is free of outliers is 1e-3 at half outliers: 52 trials; we allow
 # two thirds outliers, since a ledge leaves its lower plane less than half of the cells.
@@ -93,18 +96,34 @@ def ground_planes(
     total = len(points)
     while len(planes) < _MAX_PLANES and len(points) >= max(3, _MIN_SHARE * total):
         found = _largest_plane(points, rng)
-        if found is None:
+        if found is None or found[1].sum() < _MIN_SHARE * total:
             break
-        (c, a, b), inliers = found
-        if inliers.sum() < _MIN_SHARE * total:
+        coefficients, inliers = found
+        if planes and not _is_one_patch(spec, mean_m, coefficients):
             break
-        residual = points[inliers, 2] - (c + a * points[inliers, 0] + b * points[inliers, 1])
-        planes.append(GroundPlane(
-            offset_m=float(c), slope_x=float(a), slope_y=float(b),
-            rms_m=float(np.sqrt(np.mean(residual**2))), share=float(inliers.sum() / total),
-        ))
+        planes.append(_plane_record(coefficients, points[inliers], total))
         points = points[~inliers]
     return tuple(planes)
+
+
+def _plane_record(coefficients: Floats, inliers: Floats, total: int) -> GroundPlane:
+    c, a, b = (float(v) for v in coefficients)
+    residual = inliers[:, 2] - (c + a * inliers[:, 0] + b * inliers[:, 1])
+    return GroundPlane(offset_m=c, slope_x=a, slope_y=b, share=len(inliers) / total,
+                       rms_m=float(np.sqrt(np.mean(residual**2))))
+
+
+def _is_one_patch(spec: GridSpec, mean_m: Grid, coefficients: Floats) -> bool:
+    """Do most of the cells near the plane lie together? A plane cut through relief is stripes."""
+    c, a, b = coefficients
+    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    with np.errstate(invalid="ignore"):
+        near = np.abs(mean_m - (c + a * x + b * y)) < _INLIER_M
+    labels, count = ndimage.label(near, structure=np.ones((3, 3)))
+    if count == 0:
+        return False
+    sizes = np.bincount(labels.ravel())[1:]
+    return bool(sizes.max() >= _PATCH_SHARE * sizes.sum())
 
 
 def _largest_plane(
@@ -145,6 +164,11 @@ class WindowPlanes:
     weight: Grid
 
 
+def _window_cells(window_m: float, cell_m: float) -> int:
+    """The odd number of cells nearest to the window's side."""
+    return 2 * round((window_m / cell_m - 1) / 2) + 1
+
+
 def window_planes(z_m: Grid, weights: Grid, cell_m: float, window_m: float) -> WindowPlanes:
     """Weighted least-squares plane through the square window about every cell at once.
 
@@ -159,7 +183,7 @@ def window_planes(z_m: Grid, weights: Grid, cell_m: float, window_m: float) -> W
     cell_m, window_m : float
         Side of a cell and of the window. [m]
     """
-    size = 2 * round(window_m / cell_m / 2) + 1
+    size = _window_cells(window_m, cell_m)
     rows, columns = np.indices(z_m.shape, dtype=np.float64) * cell_m
     z = np.where(weights > 0, z_m, 0.0)
 
@@ -261,7 +285,7 @@ def body_slopes(
     cell_m = spec.cell_m * _COARSE
     z, known = _coarsen(mean_m)
     noise = np.nan_to_num(_coarsen(sigma_m)[0])
-    size = (2 * round(window_m / cell_m / 2) + 1,) * 2
+    size = (_window_cells(window_m, cell_m),) * 2
     planes = window_planes(z, known, cell_m, window_m)
     window_cells = (window_m / cell_m) ** 2
     enough = planes.weight >= _MIN_WINDOW_SHARE * window_cells

@@ -20,7 +20,7 @@ from hazcam.terrain.record import CellState, Grid, GridSpec
 
 # Pixels from the rim of the valid area within which ground is not counted as in view: room for
 # the matching window and for ground a little higher or lower than the plane of the feet.
-VIEW_RIM_PX = 8
+VIEW_RIM_PX = 12
 _AZIMUTH_STEP_DEG = 0.25
 # A line is taken to end this many sigma nearer than measured.
 _SIGMAS_NEARER = 2.0

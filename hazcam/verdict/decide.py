@@ -112,7 +112,7 @@ def _run(demand: HeadingDemand, limits: Limits) -> Cause | None:
     return Cause(
         kind="unseen run", at_m=at, demand=length, sigma=0.0, limit=limit, unit="m",
         text=f"{length:.2f} m of ground not seen under a foot track from {at:.2f} m "
-             f"({_why(demand, i)}): a drop could hide there, bridgeable {limit:.2f} m",
+             f"({_why(demand, i, length)}): a drop could hide there, bridgeable {limit:.2f} m",
     )
 
 
@@ -126,7 +126,7 @@ def _hidden(demand: HeadingDemand, limits: Limits) -> Cause | None:
     size = f"{height:.3f} m high" if np.isfinite(height) else "of any height"
     return Cause(
         kind="hidden obstacle", at_m=at, demand=height, sigma=0.0, limit=limit, unit="m",
-        text=f"something {size} could hide at {at:.2f} m ({_why(demand, i)}), "
+        text=f"something {size} could hide at {at:.2f} m ({_why(demand, i, 0.0)}), "
              f"limit {limit:.3f} m",
     )
 
@@ -140,8 +140,8 @@ def _outside(demand: HeadingDemand) -> Cause | None:
             else "nowhere within the look-ahead")
     return Cause(
         kind="outside view", at_m=at, demand=None, sigma=None, limit=None, unit="",
-        text=f"the swath is not in both pictures at {at:.2f} m; in full view {full}, assumed "
-             f"clear up to {demand.assumed_m:.2f} m",
+        text=f"not in both pictures at {at:.2f} m: the swath is in full view {full}, and ground "
+             f"out of view is assumed clear only up to {demand.assumed_m:.2f} m",
     )
 
 
@@ -157,12 +157,15 @@ def _no_slope(demand: HeadingDemand) -> Cause | None:
     )
 
 
-def _why(demand: HeadingDemand, i: int) -> str:
-    state = CellState(int(demand.unseen_state[i]))
+def _why(demand: HeadingDemand, i: int, length_m: float) -> str:
+    """Why most of the unseen cells from station ``i`` on were not seen, in words."""
+    here = slice(i, int(np.searchsorted(demand.station_m, demand.station_m[i] + length_m)) + 1)
+    states = demand.unseen_state[here]
+    states = states[states != CellState.SEEN]
+    state = CellState(int(np.bincount(states).argmax())) if states.size else CellState.HIDDEN
     if state == CellState.HIDDEN:
         return "hidden behind something seen"
-    if state == CellState.BLANK:
-        reason = Blank(int(demand.unseen_blank[i]))
-        words = "no match" if reason == Blank.MATCHED else BLANK_WORDS[reason]
-        return f"blank: {words}"
-    return "outside both pictures"
+    if state == CellState.OUTSIDE:
+        return "outside both pictures"
+    reasons = demand.unseen_blank[here][demand.unseen_state[here] == CellState.BLANK]
+    return f"blank: {BLANK_WORDS[Blank(int(np.bincount(reasons).argmax()))]}"

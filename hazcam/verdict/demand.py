@@ -101,7 +101,7 @@ def demand_along(
     radius = 0.0 if heading_deg == 0 else _turn_radius_m(rover)
     most_state, most_blank = _why_unseen(terrain, swath, state, unseen)
     profiles = {
-        **relief, **tilt, "run_m": _longest_runs(unseen, swath, rover, cell),
+        **relief, **tilt, "run_m": _longest_runs(unseen & ~out_of_view, swath, rover, cell),
         "hidden_m": _could_hide(terrain, swath, unseen),
         "outside": (unseen & out_of_view).any(axis=1), "unseen_state": most_state,
         "unseen_blank": most_blank, "seen_share": (state == CellState.SEEN).mean(axis=1),
@@ -183,7 +183,7 @@ def _tilt(
 def _longest_runs(
     unseen: NDArray[np.bool_], swath: Swath, rover: RoverProfile, cell_m: float
 ) -> Profile:
-    """Longest unseen run through each station under either foot track. [m]
+    """Longest unseen run, in view, through each station under either foot track. [m]
 
     A hole that a foot cannot enter, shorter than the foot or narrower, does no harm. Runs with
     less seen ground between them than leg spacing + foot length count as one: two legs of a

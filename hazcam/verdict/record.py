@@ -35,7 +35,8 @@ class HeadingDemand:
     tilt_bound_deg : float
         What slope and roll may be off by in all, where the attitude is not known. [deg]
     run_m : ndarray of shape (n,)
-        Longest run of unseen ground through the station under a foot track. [m]
+        Longest run of unseen ground that is in view, through the station under a foot track.
+        [m]
     hidden_m : ndarray of shape (n,)
         Tallest thing that could hide in the unseen cells of the swath, above the local ground.
         [m] 0 where all is seen; +inf where nothing bounds it.

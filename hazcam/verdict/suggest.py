@@ -35,7 +35,8 @@ def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
                else f"turn {heading_text(best.heading_deg)}")
         return Suggestion(heading_deg=best.heading_deg, clear_m=best.clear_m,
                           text=f"{act}: clear for {best.clear_m:.2f} m")
-    best = max(verdicts, key=lambda v: (v.clear_m, -abs(v.heading_deg)))
+    # A few centimetres more are no reason to turn.
+    best = max(verdicts, key=lambda v: (round(v.clear_m, 1), -abs(v.heading_deg)))
     return Suggestion(
         heading_deg=None, clear_m=best.clear_m,
         text=f"hold: no heading is clear; the best is {heading_text(best.heading_deg)}, clear "
