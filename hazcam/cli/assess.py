@@ -118,6 +118,9 @@ def _assess_folder(
         except HazcamError as error:
             failures[path.name] = str(error)
             continue
+        except Exception as error:  # a fault of ours in one pair must not cost the others
+            failures[path.name] = f"fault in hazcam, please report it: {error!r}"
+            continue
         records.append(record)
         click.echo(report.to_json_line(record) if as_json else report.as_text(record))
     click.echo(report.summary_text(records, failures), err=as_json, nl=False)

@@ -1,0 +1,76 @@
+"""The README's commands run as printed, and print what it says."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from hazcam.cli import main as hazcam
+from tests.readme import BLOCK, README, output_of
+
+ROOT = README.parent
+TEXT = README.read_text(encoding="utf-8")
+COMMANDS = [line for block in re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL)
+            for line in block.splitlines() if line.startswith("hazcam ")]
+
+
+@pytest.fixture(autouse=True)
+def _in_the_repository(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+
+
+def test_the_first_paragraph_states_the_job() -> None:
+    paragraph = TEXT.split("\n\n")[1]
+    assert "`go` or `ask-ground`" in paragraph
+    assert "stereo pair" in paragraph
+
+
+def test_the_set_up_and_test_commands_are_one_line_each() -> None:
+    for name in ("set-up command", "test command"):
+        block = re.search(rf"<!-- {name} -->\n```sh\n(.*?)```", TEXT, re.DOTALL)
+        assert block is not None
+        assert len(block[1].splitlines()) == 1
+
+
+def numbers(text: str) -> list[float]:
+    return [float(n) for n in re.findall(r"\d+(?:\.\d+)?", text)]
+
+
+@pytest.mark.parametrize("command", [m["command"] for m in BLOCK.finditer(TEXT)])
+def test_the_output_blocks_are_what_the_commands_print(command: str) -> None:
+    """Words to the letter; a number may differ in its last digit on another processor."""
+    printed = next(m["text"] for m in BLOCK.finditer(TEXT) if m["command"] == command)
+    found = output_of(command)
+    assert re.sub(r"\d+(\.\d+)?", "N", found) == re.sub(r"\d+(\.\d+)?", "N", printed)
+    assert numbers(found) == pytest.approx(numbers(printed), rel=0.05, abs=2)
+
+
+def test_every_hazcam_command_runs_as_printed(tmp_path: Path) -> None:
+    """In their order; results go to a folder of the test's own."""
+    assert len(COMMANDS) >= 6
+    for command in COMMANDS:
+        words = shlex.split(command.replace("hazcam-out", str(tmp_path / "out")))[1:]
+        if "sample_pairs" in words:  # all ten pairs: test_sample_pairs assesses them
+            continue
+        result = CliRunner().invoke(hazcam, words)
+        assert result.exit_code == 0, f"{command}\n{result.output}"
+
+
+def test_the_python_example_runs(capsys: pytest.CaptureFixture[str]) -> None:
+    code = re.search(r"```python\n(.*?)```", TEXT, re.DOTALL)
+    assert code is not None
+    exec(code[1], {})
+    assert "clear for" in capsys.readouterr().out
+
+
+def test_every_file_that_the_documents_name_exists() -> None:
+    for document in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / document).read_text(encoding="utf-8")
+        named = re.findall(r"`((?:hazcam|tests|calibration|sample_pairs|\.ci)/[\w./-]*[\w/])`", text)
+        assert named
+        for path in named:
+            assert (ROOT / path).exists(), f"{document} names {path}"
