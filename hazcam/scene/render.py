@@ -44,6 +44,8 @@ def load_mitsuba() -> Any:
             "the extra `scene`", 'pip install "hazcam[scene]"',
         ) from error
     mitsuba.set_variant("scalar_rgb")
+    # its sampler warns whenever it rounds a number of samples up
+    mitsuba.set_log_level(mitsuba.LogLevel.Error)
     return mitsuba
 
 
