@@ -14,7 +14,9 @@ from click.testing import CliRunner
 from hazcam.cli import main as hazcam
 
 README = Path(__file__).parents[1] / "README.md"
-BLOCK = re.compile(r"(<!-- output: (?P<command>[^\n]+) -->\n```text\n)(?P<text>.*?)(```)", re.DOTALL)
+BLOCK = re.compile(
+    r"(<!-- output: (?P<command>[^\n]+) -->\n```text\n)(?P<text>.*?)(```)", re.DOTALL
+)
 
 
 def output_of(command: str) -> str:

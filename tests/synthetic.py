@@ -7,6 +7,7 @@ code is shared with the stages under test but the records that they take.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -56,6 +57,19 @@ def ideal_rig(pitch_deg: float = 18.0) -> StereoRig:
         name="synthetic", size=(640, 480), K1=K, D1=np.zeros(5), K2=K, D2=np.zeros(5),
         R=np.eye(3), T=np.array([-BASELINE_M, 0, 0]), mount=mount, digest="synthetic",
     )
+
+
+def mount_of(rig: StereoRig) -> Pose:
+    """The mount of a rig that has one."""
+    assert rig.mount is not None
+    return rig.mount
+
+
+def both(pair: StereoPair) -> tuple[NDArray[Any], NDArray[Any]]:
+    """The left and the right picture of a pair that has both."""
+    assert pair.left is not None
+    assert pair.right is not None
+    return pair.left, pair.right
 
 
 def texture(seed: int) -> Floats:
@@ -116,15 +130,15 @@ def _camera_rays(rig: StereoRig, samples: int) -> Floats:
 
 def true_depth(scene: Scene, rig: StereoRig) -> Floats:
     """Depth of each pixel of the left picture, shape (H, W). [m] NaN for the sky."""
-    assert rig.mount is not None
-    t, _ = _hits(scene, rig.mount.t, _camera_rays(rig, 1) @ rig.mount.R.T)
+    mount = mount_of(rig)
+    t, _ = _hits(scene, mount.t, _camera_rays(rig, 1) @ mount.R.T)
     return np.where(np.isfinite(t), t, np.nan)
 
 
 def _shade(scene: Scene, rig: StereoRig, right: bool, samples: int = 2) -> Floats:
-    assert rig.mount is not None
-    origin = rig.mount.apply([BASELINE_M, 0, 0]) if right else rig.mount.t
-    rays = _camera_rays(rig, samples) @ rig.mount.R.T
+    mount = mount_of(rig)
+    origin = mount.apply([BASELINE_M, 0, 0]) if right else mount.t
+    rays = _camera_rays(rig, samples) @ mount.R.T
     t, face = _hits(scene, origin, rays)
     grain = scene._cache.setdefault("texture", texture(scene.seed))
     point = origin + np.where(np.isfinite(t), t, 0)[..., None] * rays

@@ -1,50 +1,57 @@
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from hazcam.assess import assess_pair
+from hazcam.assess import Assessment, assess_pair
+from hazcam.calibration import StereoRig
 from hazcam.errors import HazcamError, ImageError, PairError, RigError
-from hazcam.imagery import pair_from_arrays
+from hazcam.imagery import Window, pair_from_arrays
 from hazcam.rover import read_rover
 from hazcam.settings import Settings
-from tests.synthetic import LEVEL, Box, Scene, ideal_rig, render
+from tests.conftest import terrain_of
+from tests.synthetic import LEVEL, Box, Scene, both, ideal_rig, render
 
 ROVER = read_rover("dunlin-em")
 SCENE = Scene(boxes=(Box(0.80, 0.90, -0.20, -0.02, 0.06),))
 
 
-def run(left, right, rig=None, **settings):
+def run(
+    left: NDArray[Any] | None, right: NDArray[Any] | None, rig: StereoRig | None = None,
+    **settings: Any,
+) -> Assessment:
     pair = pair_from_arrays(left, right, attitude=LEVEL)
     return assess_pair(pair, rig or ideal_rig(), ROVER, Settings(**settings))
 
 
-def test_the_same_pair_gives_the_same_answer_and_inputs_stay_as_they_were():
+def test_the_same_pair_gives_the_same_answer_and_inputs_stay_as_they_were() -> None:
     pair = render(SCENE)
-    before = pair.left.copy()
+    before = both(pair)[0].copy()
     a, b = (assess_pair(pair, ideal_rig(), ROVER) for _ in range(2))
     assert a.verdicts == b.verdicts
-    assert np.array_equal(pair.left, before)
+    assert np.array_equal(both(pair)[0], before)
 
 
-def test_mirroring_the_scene_mirrors_the_verdicts():
+def test_mirroring_the_scene_mirrors_the_verdicts() -> None:
     """Mirror the world about y = 0: swap the pictures and flip both. The texture is the same."""
-    pair = render(SCENE)
+    left, right = both(render(SCENE))
     headings = (-5.0, 0.0, 5.0)
-    a = run(pair.left, pair.right, headings_deg=headings)
-    b = run(pair.right[:, ::-1], pair.left[:, ::-1], headings_deg=headings)
-    for left, right in zip(a.verdicts, reversed(b.verdicts), strict=True):
-        assert left.verdict == right.verdict
-        assert left.clear_m == pytest.approx(right.clear_m, abs=0.03)
+    a = run(left, right, headings_deg=headings)
+    b = run(right[:, ::-1], left[:, ::-1], headings_deg=headings)
+    for one, mirrored in zip(a.verdicts, reversed(b.verdicts), strict=True):
+        assert one.verdict == mirrored.verdict
+        assert one.clear_m == pytest.approx(mirrored.clear_m, abs=0.03)
 
 
 @pytest.mark.parametrize("scene", [SCENE, Scene(), Scene(slope_x=0.4, from_x=0.7)])
-def test_blanking_the_lower_part_of_the_picture_never_turns_ask_into_go(scene):
+def test_blanking_the_lower_part_of_the_picture_never_turns_ask_into_go(scene: Scene) -> None:
     pair = render(scene)
     headings = tuple(float(h) for h in range(-15, 16, 5))
     before = run(pair.left, pair.right, headings_deg=headings)
     for share in (0.2, 0.4, 0.6):
-        left, right = pair.left.copy(), pair.right.copy()
+        left, right = (p.copy() for p in both(pair))
         start = round(480 * (1 - share))
         left[start:], right[start:] = 0, 0
         after = run(left, right, headings_deg=headings)
@@ -56,7 +63,7 @@ def test_blanking_the_lower_part_of_the_picture_never_turns_ask_into_go(scene):
 
 @pytest.mark.parametrize(("left", "right", "missing"), [(True, False, "right"),
                                                         (False, True, "left")])
-def test_one_picture_is_no_stereo(left, right, missing):
+def test_one_picture_is_no_stereo(left: bool, right: bool, missing: str) -> None:
     pair = render(Scene())
     found = run(pair.left if left else None, pair.right if right else None)
     assert all(v.verdict == "ask-ground" for v in found.verdicts)
@@ -64,64 +71,62 @@ def test_one_picture_is_no_stereo(left, right, missing):
     assert missing in found.verdicts[0].causes[0].text
 
 
-def test_a_rig_that_moved_is_ask_ground_on_every_heading():
-    pair = render(Scene())
-    found = run(pair.left, np.roll(pair.right, 2, axis=0))
+def test_a_rig_that_moved_is_ask_ground_on_every_heading() -> None:
+    left, right = both(render(Scene()))
+    found = run(left, np.roll(right, 2, axis=0))
     assert all(v.verdict == "ask-ground" for v in found.verdicts)
     assert all("rig no longer matches its calibration" in {c.kind for c in v.causes}
                for v in found.verdicts)
 
 
-def test_swapped_pictures_are_an_error():
+def test_swapped_pictures_are_an_error() -> None:
     pair = render(Scene())
     with pytest.raises(PairError, match="exchange the two pictures"):
         run(pair.right, pair.left)
 
 
-def test_the_same_picture_twice_is_an_error():
+def test_the_same_picture_twice_is_an_error() -> None:
     pair = render(Scene())
     with pytest.raises(PairError, match="same picture twice"):
         run(pair.left, pair.left)
 
 
-def test_black_and_saturated_pictures_are_errors():
-    pair = render(Scene())
+def test_black_and_saturated_pictures_are_errors() -> None:
+    left, right = both(render(Scene()))
     with pytest.raises(ImageError, match="black"):
-        run(np.zeros_like(pair.left), pair.right)
+        run(np.zeros_like(left), right)
     with pytest.raises(ImageError, match="saturated"):
-        run(pair.left, np.full_like(pair.right, 255))
+        run(left, np.full_like(right, 255))
 
 
-def test_a_rig_without_a_mount_is_an_error_that_names_the_option():
+def test_a_rig_without_a_mount_is_an_error_that_names_the_option() -> None:
     pair = render(Scene())
     with pytest.raises(RigError, match="--mount"):
         run(pair.left, pair.right, rig=replace(ideal_rig(), mount=None))
 
 
-def test_a_size_that_the_rig_was_not_calibrated_at_names_the_remedy():
-    pair = render(Scene())
+def test_a_size_that_the_rig_was_not_calibrated_at_names_the_remedy() -> None:
+    left, right = both(render(Scene()))
     with pytest.raises(HazcamError, match="window"):
-        run(pair.left[:, :600], pair.right[:, :600])
+        run(left[:, :600], right[:, :600])
 
 
-def test_a_window_of_the_sensor_gives_the_same_ground():
-    from hazcam.imagery import Window
-
-    pair = render(Scene(boxes=(Box(0.80, 0.90, -0.05, 0.05, 0.06),)))
-    whole = run(pair.left, pair.right, headings_deg=(0.0,))
+def test_a_window_of_the_sensor_gives_the_same_ground() -> None:
+    left, right = both(render(Scene(boxes=(Box(0.80, 0.90, -0.05, 0.05, 0.06),))))
+    whole = run(left, right, headings_deg=(0.0,))
     window = Window(column=0, row=60, width=640, height=420)
     cut = assess_pair(
-        pair_from_arrays(pair.left[60:], pair.right[60:], attitude=LEVEL, window=window),
+        pair_from_arrays(left[60:], right[60:], attitude=LEVEL, window=window),
         ideal_rig(), ROVER, Settings(headings_deg=(0.0,)))
     assert cut.verdicts[0].clear_m == pytest.approx(whole.verdicts[0].clear_m, abs=0.02)
-    near = [[o for o in a.terrain.obstacles if o.distance_m < 1.2][0] for a in (whole, cut)]
+    near = [next(o for o in terrain_of(a).obstacles if o.distance_m < 1.2) for a in (whole, cut)]
     assert near[0].height_m == pytest.approx(near[1].height_m, abs=0.004)
 
 
-def test_sixteen_bit_pictures_give_the_same_verdicts():
-    pair = render(SCENE)
-    a = run(pair.left, pair.right, headings_deg=(0.0,))
-    b = run(pair.left.astype(np.uint16) * 257, pair.right.astype(np.uint16) * 257,
+def test_sixteen_bit_pictures_give_the_same_verdicts() -> None:
+    left, right = both(render(SCENE))
+    a = run(left, right, headings_deg=(0.0,))
+    b = run(left.astype(np.uint16) * 257, right.astype(np.uint16) * 257,
             headings_deg=(0.0,))
     assert a.verdicts[0].verdict == b.verdicts[0].verdict
     assert a.verdicts[0].clear_m == pytest.approx(b.verdicts[0].clear_m, abs=0.02)
@@ -135,6 +140,6 @@ def test_sixteen_bit_pictures_give_the_same_verdicts():
     ("tilt_bound_deg", 60.0, "tilt bound 60"),
     ("near_strip_max_m", -0.1, "cannot be negative"),
 ])
-def test_settings_refuse_nonsense(name, value, message):
+def test_settings_refuse_nonsense(name: str, value: Any, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         Settings(**{name: value})

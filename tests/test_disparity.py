@@ -13,33 +13,48 @@ from hazcam.disparity import (
     ground_band,
 )
 from hazcam.disparity.warp import unwarp
-from hazcam.frames import Attitude, view_from
-from hazcam.imagery import check_pictures, pair_from_arrays
-from hazcam.rectification import rectify
-from tests.synthetic import BASELINE_M, FOCAL_PX, LEVEL, Box, Scene, ideal_rig, render, true_depth
+from hazcam.frames import Attitude, Floats, View, view_from
+from hazcam.imagery import StereoPair, check_pictures, pair_from_arrays
+from hazcam.rectification import RectifiedPair, rectify
+from tests.synthetic import (
+    BASELINE_M,
+    FOCAL_PX,
+    LEVEL,
+    Box,
+    Scene,
+    ideal_rig,
+    mount_of,
+    render,
+    true_depth,
+)
 
 
-def view(attitude=LEVEL):
-    return view_from(ideal_rig().mount, attitude, unknown_tilt_deg=0, scale_sigma=0)
+def view(attitude: Attitude = LEVEL) -> View:
+    return view_from(mount_of(ideal_rig()), attitude, unknown_tilt_deg=0, scale_sigma=0)
 
 
-def band_of(rectified, attitude=LEVEL, **match):
+def band_of(rectified: RectifiedPair, attitude: Attitude = LEVEL) -> SearchBand:
     return ground_band(rectified.camera, rectified.T_camera_rectified, view(attitude),
-                       MatchSettings(**match))
+                       MatchSettings())
 
 
-def match(pair, rig=None):
-    rectified = rectify(pair, rig or ideal_rig(), check_pictures(pair))
+def match(pair: StereoPair) -> DisparityMap:
+    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
     return SgbmMatcher().match(rectified, band_of(rectified), check_pictures(pair).noise_grey)
 
 
-def error_of(scene):
+def true_disparity(scene: Scene) -> Floats:
+    """In px, NaN for the sky."""
+    return np.asarray(FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig()))
+
+
+def error_of(scene: Scene) -> tuple[Floats, DisparityMap]:
     """Disparity error in px, NaN where blank or sky, and the map."""
     disparity = match(render(scene))
-    return disparity.disparity_px - FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig()), disparity
+    return disparity.disparity_px - true_disparity(scene), disparity
 
 
-def test_the_band_holds_a_tall_box_at_the_lower_edge_and_a_deep_pit():
+def test_the_band_holds_a_tall_box_at_the_lower_edge_and_a_deep_pit() -> None:
     """Bottom row: ground 227 px, an 8 cm object 429 px; hand-worked from f B / Z."""
     pair = render(Scene())
     rectified = rectify(pair, ideal_rig(), check_pictures(pair))
@@ -51,7 +66,7 @@ def test_the_band_holds_a_tall_box_at_the_lower_edge_and_a_deep_pit():
     assert band.low_px[row, 320] <= 140 * 0.17 / 0.37 + 0.5
 
 
-def test_the_band_widens_with_the_sigma_of_the_attitude():
+def test_the_band_widens_with_the_sigma_of_the_attitude() -> None:
     pair = render(Scene())
     rectified = rectify(pair, ideal_rig(), check_pictures(pair))
     unsure = Attitude(roll_deg=0, pitch_deg=0, roll_sigma_deg=3, pitch_sigma_deg=3)
@@ -61,10 +76,10 @@ def test_the_band_widens_with_the_sigma_of_the_attitude():
     assert np.any(wide.high_px > sure.high_px + 5)
 
 
-def test_an_8_cm_box_at_the_lower_edge_is_matched():
+def test_an_8_cm_box_at_the_lower_edge_is_matched() -> None:
     scene = Scene(boxes=(Box(0.24, 0.33, -0.06, 0.04, 0.08),))
     error, disparity = error_of(scene)
-    true = FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig())
+    true = true_disparity(scene)
     columns = np.indices(true.shape)[1]
     top = (true > 300) & (columns - true > 10) & (columns < 630)  # in both pictures
     assert true[top].max() > 400
@@ -74,7 +89,7 @@ def test_an_8_cm_box_at_the_lower_edge_is_matched():
     assert np.nanmean(np.abs(error[top]) > 2) < 0.02
 
 
-def test_a_20_cm_pit_is_matched_down_to_its_visible_wall():
+def test_a_20_cm_pit_is_matched_down_to_its_visible_wall() -> None:
     scene = Scene(boxes=(Box(0.6, 1.0, -0.2, 0.2, -0.20),))
     error, disparity = error_of(scene)
     flat = true_depth(Scene(), ideal_rig())
@@ -84,14 +99,14 @@ def test_a_20_cm_pit_is_matched_down_to_its_visible_wall():
     assert np.nanmedian(np.abs(error[wall])) < 0.3
 
 
-def test_what_lies_beyond_the_band_is_mostly_blank():
+def test_what_lies_beyond_the_band_is_mostly_blank() -> None:
     """The upper part of a 30 cm wall stands above anything of interest."""
     scene = Scene(boxes=(Box(0.5, 0.6, -0.5, 0.5, 0.30),))
     pair = render(scene)
     rectified = rectify(pair, ideal_rig(), check_pictures(pair))
     band = band_of(rectified)
     disparity = SgbmMatcher().match(rectified, band, check_pictures(pair).noise_grey)
-    true = FOCAL_PX * BASELINE_M / true_depth(scene, ideal_rig())
+    true = true_disparity(scene)
     beyond = np.isfinite(true) & (true > band.high_px + 20) & (np.indices(true.shape)[1] > 250)
     assert beyond.sum() > 2000
     wrong = np.isfinite(disparity.disparity_px) & (np.abs(disparity.disparity_px - true) > 3)
@@ -100,7 +115,7 @@ def test_what_lies_beyond_the_band_is_mostly_blank():
 
 
 @pytest.mark.parametrize("level", [0, 90])
-def test_pictures_without_texture_come_out_blank(level):
+def test_pictures_without_texture_come_out_blank(level: int) -> None:
     """Noise alone must not be matched: default SGBM calls most of it valid."""
     rng = np.random.default_rng(5)
     pictures = [np.clip(np.rint(level + rng.normal(0, 1, (480, 640))), 0, 255).astype(np.uint8)
@@ -111,7 +126,7 @@ def test_pictures_without_texture_come_out_blank(level):
     assert disparity.matched_share == 0
 
 
-def test_a_black_patch_says_that_it_is_dark():
+def test_a_black_patch_says_that_it_is_dark() -> None:
     scene = Scene(black_x=(0.7, 0.9))
     _, disparity = error_of(scene)
     depth = true_depth(Scene(), ideal_rig())
@@ -123,7 +138,7 @@ def test_a_black_patch_says_that_it_is_dark():
     assert not np.any(disparity.blank[inner] == Blank.MATCHED)
 
 
-def test_matching_is_deterministic():
+def test_matching_is_deterministic() -> None:
     pair = render(Scene(boxes=(Box(0.7, 0.8, -0.1, 0.0, 0.05),)))
     a, b = match(pair), match(pair)
     assert np.array_equal(a.disparity_px, b.disparity_px, equal_nan=True)
@@ -132,8 +147,8 @@ def test_matching_is_deterministic():
 
 @given(st.floats(-0.01, 0.01), st.floats(-0.5, 0.5), st.floats(20, 200))
 @settings(max_examples=30, deadline=None)
-def test_the_warp_is_undone(per_column, per_row, base):
-    """d = r + e(x - r): with a plane of expected disparity the rule has a closed form."""
+def test_the_warp_is_undone(per_column: float, per_row: float, base: float) -> None:
+    """With a plane of expected disparity the rule d = r + e(x - r) has a closed form."""
     rows, columns = np.indices((40, 60), dtype=np.float64)
     expected = base + per_column * columns + per_row * rows
     true = expected + 7.25
@@ -142,27 +157,27 @@ def test_the_warp_is_undone(per_column, per_row, base):
     assert np.allclose(found, true, atol=2e-3)
 
 
-def test_a_map_refuses_a_match_without_sigma():
+def test_a_map_refuses_a_match_without_sigma() -> None:
     disparity = np.zeros((2, 2), np.float32)
     with pytest.raises(ValueError, match="sigma exactly where"):
         DisparityMap(disparity_px=disparity, sigma_px=np.full((2, 2), np.nan, np.float32),
                      blank=np.zeros((2, 2), np.uint8), matcher="test")
 
 
-def test_a_map_refuses_a_blank_with_a_disparity():
+def test_a_map_refuses_a_blank_with_a_disparity() -> None:
     disparity = np.zeros((2, 2), np.float32)
     with pytest.raises(ValueError, match="MATCHED exactly where"):
         DisparityMap(disparity_px=disparity, sigma_px=disparity + 1,
                      blank=np.ones((2, 2), np.uint8), matcher="test")
 
 
-def test_a_band_refuses_ends_the_wrong_way_round():
+def test_a_band_refuses_ends_the_wrong_way_round() -> None:
     a = np.zeros((2, 2), np.float32)
     with pytest.raises(ValueError, match="low <= expected"):
         SearchBand(expected_px=a, low_px=a + 1, high_px=a + 2)
 
 
-def test_a_flat_band_has_one_range():
+def test_a_flat_band_has_one_range() -> None:
     camera = rectify(render(Scene()), ideal_rig(), check_pictures(render(Scene()))).camera
     band = flat_band(camera, 0, 64)
     assert band.low_px.min() == 0

@@ -40,8 +40,8 @@ def open_page(
     return subprocess.run(
         [browser, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
          "--no-first-run", "--disable-background-networking", "--disable-component-update",
-         "--disable-sync", "--host-resolver-rules=MAP * ~NOTFOUND", "--enable-logging=stderr", f"--user-data-dir={profile}", *more,
-         page.as_uri()],
+         "--disable-sync", "--host-resolver-rules=MAP * ~NOTFOUND", "--enable-logging=stderr",
+         f"--user-data-dir={profile}", *more, page.as_uri()],
         capture_output=True, text=True, timeout=120, check=False)
 
 

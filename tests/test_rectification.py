@@ -1,17 +1,26 @@
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from hazcam.calibration import LensModel, StereoRig
 from hazcam.errors import PairError
-from hazcam.frames import Pose, rotation_x, rotation_y, view_from
-from hazcam.imagery import check_pictures, pair_from_arrays
-from hazcam.rectification import RectifiedCamera, check_epipolar, is_rectified, rectify
-from tests.synthetic import LEVEL, Scene, ideal_rig, render
+from hazcam.frames import Floats, Pose, View, rotation_x, rotation_y, view_from
+from hazcam.imagery import StereoPair, check_pictures, pair_from_arrays
+from hazcam.rectification import (
+    EpipolarResidual,
+    RectifiedCamera,
+    check_epipolar,
+    is_rectified,
+    rectify,
+)
+from tests.synthetic import LEVEL, Scene, both, ideal_rig, mount_of, render
 
 
-def raw_rig(model="brown"):
+def raw_rig(model: LensModel = "brown") -> StereoRig:
     """The ideal rig as built: distorted, turned by half a degree, unlike focal lengths."""
     rig = ideal_rig()
     turn = rotation_x(0.3) @ rotation_y(0.4) @ cv2.Rodrigues(np.radians([0, 0, 0.5]))[0]
@@ -24,16 +33,16 @@ def raw_rig(model="brown"):
                    R=turn, T=np.array([-0.0995, 0.001, -0.0008]))
 
 
-def seen_by(rig, points, right):
+def seen_by(rig: StereoRig, points: Floats, right: bool) -> Floats:
     """Pixels of points of the left camera frame, through the raw lens."""
     R, t, K, D = ((rig.R, rig.T, rig.K2, rig.D2) if right
                   else (np.eye(3), np.zeros(3), rig.K1, rig.D1))
     project = cv2.fisheye.projectPoints if rig.model == "fisheye" else cv2.projectPoints
     pixels, _ = project(points.reshape(-1, 1, 3), cv2.Rodrigues(R)[0], t.reshape(3, 1), K, D)
-    return pixels.reshape(-1, 2)
+    return np.asarray(pixels.reshape(-1, 2), dtype=np.float64)
 
 
-def spots(pixels):
+def spots(pixels: Floats) -> NDArray[np.uint8]:
     picture = np.full((480, 640), 60, np.uint8)
     for u, v in pixels:
         yy, xx = np.mgrid[0:480, 0:640]
@@ -42,7 +51,7 @@ def spots(pixels):
     return picture
 
 
-def centroid(picture, u, v):
+def centroid(picture: NDArray[Any], u: float, v: float) -> tuple[float, float]:
     """Centre of the spot near a pixel, by its weights above the background."""
     u0, v0 = round(u) - 9, round(v) - 9
     patch = np.clip(picture[v0:v0 + 19, u0:u0 + 19].astype(float) - 70, 0, None)
@@ -51,7 +60,7 @@ def centroid(picture, u, v):
 
 
 @pytest.mark.parametrize("model", ["brown", "fisheye"])
-def test_points_come_back_through_a_raw_rig(model):
+def test_points_come_back_through_a_raw_rig(model: LensModel) -> None:
     """Spots at known places, seen through both raw lenses, triangulate to those places."""
     rig = raw_rig(model)
     points = np.array([[0.0, 0.02, 0.6], [0.15, 0.1, 0.9], [-0.1, -0.05, 0.8], [0.12, 0.12, 0.5]])
@@ -70,17 +79,17 @@ def test_points_come_back_through_a_raw_rig(model):
         assert camera.depth_m(ul - ur) == pytest.approx(z, rel=0.003)
 
 
-def test_an_ideal_pair_is_taken_as_it_comes():
+def test_an_ideal_pair_is_taken_as_it_comes() -> None:
     rig = ideal_rig()
     pair = render(Scene())
     rectified = rectify(pair, rig, check_pictures(pair))
     assert is_rectified(rig)
     assert not rectified.resampled
-    assert np.array_equal(rectified.left, pair.left)
+    assert np.array_equal(rectified.left, both(pair)[0])
     assert rectified.valid_left.all()
 
 
-def test_the_valid_area_of_a_raw_pair_is_what_the_lens_saw():
+def test_the_valid_area_of_a_raw_pair_is_what_the_lens_saw() -> None:
     pair = render(Scene())
     rectified = rectify(pair, raw_rig(), check_pictures(pair))
     assert rectified.resampled
@@ -89,52 +98,52 @@ def test_the_valid_area_of_a_raw_pair_is_what_the_lens_saw():
     assert rectified.valid_left[rectified.camera.height // 2, rectified.camera.width // 2]
 
 
-def test_sixteen_bit_pictures_come_out_on_the_8_bit_scale():
+def test_sixteen_bit_pictures_come_out_on_the_8_bit_scale() -> None:
     pair = render(Scene())
-    wide = pair_from_arrays(pair.left.astype(np.uint16) * 257, pair.right.astype(np.uint16) * 257)
+    wide = pair_from_arrays(*(p.astype(np.uint16) * 257 for p in both(pair)))
     rig = ideal_rig()
     a, b = (rectify(p, rig, check_pictures(p)).left for p in (pair, wide))
     assert np.allclose(a, b, atol=1e-3)
 
 
-def view():
-    return view_from(ideal_rig().mount, LEVEL, unknown_tilt_deg=0, scale_sigma=0)
+def view() -> View:
+    return view_from(mount_of(ideal_rig()), LEVEL, unknown_tilt_deg=0, scale_sigma=0)
 
 
-def residual_of(pair, rig=None):
-    rectified = rectify(pair, rig or ideal_rig(), check_pictures(pair))
+def residual_of(pair: StereoPair) -> EpipolarResidual:
+    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
     return check_epipolar(rectified, view())
 
 
-def test_a_calibrated_rig_matches_its_calibration():
+def test_a_calibrated_rig_matches_its_calibration() -> None:
     residual = residual_of(render(Scene()))
     assert residual.matches_calibration
     assert residual.count > 100
     assert abs(residual.median_px) < 0.1
 
 
-def test_a_shift_of_one_row_is_measured_and_refused():
-    pair = render(Scene())
-    moved = pair_from_arrays(pair.left, np.roll(pair.right, 1, axis=0))
+def test_a_shift_of_one_row_is_measured_and_refused() -> None:
+    left, right = both(render(Scene()))
+    moved = pair_from_arrays(left, np.roll(right, 1, axis=0))
     residual = residual_of(moved)
     assert residual.median_px == pytest.approx(1.0, abs=0.1)
     assert not residual.matches_calibration
 
 
-def test_a_roll_between_the_cameras_shows_in_the_spread():
+def test_a_roll_between_the_cameras_shows_in_the_spread() -> None:
     pair = render(Scene())
     turn = cv2.getRotationMatrix2D((319.5, 239.5), 0.6, 1.0)
     rolled = cv2.warpAffine(np.asarray(pair.right), turn, (640, 480))
     assert not residual_of(pair_from_arrays(pair.left, rolled)).matches_calibration
 
 
-def test_swapped_pictures_are_refused():
+def test_swapped_pictures_are_refused() -> None:
     pair = render(Scene())
     with pytest.raises(PairError, match="exchange the two pictures"):
         residual_of(pair_from_arrays(pair.right, pair.left))
 
 
-def test_pictures_without_features_leave_the_rig_unchecked():
+def test_pictures_without_features_leave_the_rig_unchecked() -> None:
     rng = np.random.default_rng(3)
     flat = [np.full((480, 640), 90, np.uint8) + rng.integers(0, 2, (480, 640), np.uint8)
             for _ in range(2)]
@@ -142,7 +151,7 @@ def test_pictures_without_features_leave_the_rig_unchecked():
     assert not residual.checked
 
 
-def test_a_plane_above_the_camera_is_a_mistake():
+def test_a_plane_above_the_camera_is_a_mistake() -> None:
     camera = RectifiedCamera(focal_px=500, cx=320, cy=240, offset_px=0, baseline_m=0.1, width=640,
                              height=480)
     with pytest.raises(ValueError, match="below the plane"):

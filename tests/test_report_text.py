@@ -25,7 +25,7 @@ def test_plain_text_of_a_fixed_width(record: Record) -> None:
 def test_says_what_rests_on_what(record: Record) -> None:
     text = " ".join(as_text(record).split())
     for words in ("pair synthetic (rover dunlin-em, rig synthetic)", "suggestion hold",
-                  "attitude stated", "assumed clear up to 0.30 m from the nose",
+                  "attitude stated", "assumed clear up to 0.31 m from the nose",
                   "rig check the rig matches its calibration", "clear from the nose"):
         assert words in text
 

@@ -560,6 +560,18 @@ def test_missing_renderer_says_how_to_install_it(monkeypatch: pytest.MonkeyPatch
         load_mitsuba()
 
 
+def test_a_renderer_that_does_not_load_names_the_system_library(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen on a bare Debian 12: without libatomic1 the import ends in a NameError."""
+    def broken(name: str) -> None:
+        raise NameError("name '_drjit_ext' is not defined")
+
+    monkeypatch.setattr(importlib, "import_module", broken)
+    with pytest.raises(HazcamError, match="apt-get install libatomic1"):
+        load_mitsuba()
+
+
 def test_importing_the_room_does_not_import_the_renderer() -> None:
     code = ("import sys, hazcam, hazcam.scene, hazcam.scene.build, hazcam.scene.__main__; "
             "sys.exit('mitsuba' in sys.modules)")

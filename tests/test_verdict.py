@@ -6,45 +6,59 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from hazcam.rover import read_rover, with_limits
+from hazcam.assess import Assessment, assess_pair
+from hazcam.frames import Floats
+from hazcam.rover import Limits, read_rover, with_limits
+from hazcam.settings import Settings
 from hazcam.terrain import CellState
 from hazcam.verdict import (
     Cause,
+    HeadingDemand,
     HeadingVerdict,
     decide,
     demand_along,
     near_strip_m,
     suggest,
 )
-from tests.synthetic import Box, Scene
+from tests.conftest import Assess, terrain_of
+from tests.synthetic import Box, Scene, ideal_rig, render
 
 ROVER = read_rover("dunlin-em")
 AHEAD = {"headings_deg": (0.0,)}
 BOX = Scene(boxes=(Box(0.80, 0.90, -0.05, 0.05, 0.05),))
 
 
-def kinds(found, heading=0.0):
+def kinds(found: Assessment, heading: float = 0.0) -> set[str]:
     verdict = next(v for v in found.verdicts if v.heading_deg == heading)
     return {c.kind for c in verdict.causes}
 
 
-def limits(**values):
+def limits(**values: float) -> Limits:
     return with_limits(ROVER, values).limits
 
 
-def demand(found, heading=0.0, **changes):
-    options = {"look_ahead_m": 1.0, "near_strip_max_m": found.near_strip_max_m} | changes
-    return demand_along(found.terrain, ROVER, heading, **options)
+def strip_bound_m(found: Assessment) -> float:
+    """Bound of the near strip of an assessment that was made with both pictures."""
+    assert found.near_strip_max_m is not None
+    return found.near_strip_max_m
 
 
-def test_flat_ground_is_go_straight_ahead(assess):
+def demand(
+    found: Assessment, heading: float = 0.0, *, near_strip_max_m: float | None = None
+) -> HeadingDemand:
+    bound = strip_bound_m(found) if near_strip_max_m is None else near_strip_max_m
+    return demand_along(terrain_of(found), ROVER, heading, look_ahead_m=1.0,
+                        near_strip_max_m=bound)
+
+
+def test_flat_ground_is_go_straight_ahead(assess: Assess) -> None:
     verdict = assess(Scene(), **AHEAD).verdicts[0]
     assert verdict.verdict == "go"
     assert verdict.clear_m == pytest.approx(1.0)
     assert verdict.causes == ()
 
 
-def test_a_box_higher_than_the_limit_stops_before_it(assess):
+def test_a_box_higher_than_the_limit_stops_before_it(assess: Assess) -> None:
     """The nose is 0.155 m ahead of the origin: a face at x = 0.80 is 0.645 m from it."""
     found = assess(Scene(boxes=(Box(0.80, 0.90, -0.05, 0.05, 0.08),)), **AHEAD)
     step = next(c for c in found.verdicts[0].causes if c.kind == "step")
@@ -54,13 +68,13 @@ def test_a_box_higher_than_the_limit_stops_before_it(assess):
     assert found.verdicts[0].clear_m == pytest.approx(0.64, abs=0.03)
 
 
-def test_a_box_beside_the_swath_is_none_of_its_business(assess):
+def test_a_box_beside_the_swath_is_none_of_its_business(assess: Assess) -> None:
     """The swath is 0.22 + 2 * 0.03 m wide: a box from y = 0.18 on lies beside it."""
     found = assess(Scene(boxes=(Box(0.80, 0.90, 0.18, 0.30, 0.08),)), **AHEAD)
     assert found.verdicts[0].verdict == "go"
 
 
-def test_a_pit_is_not_go_though_its_floor_is_never_seen(assess):
+def test_a_pit_is_not_go_though_its_floor_is_never_seen(assess: Assess) -> None:
     found = assess(Scene(boxes=(Box(0.7, 0.95, -0.12, 0.12, -0.20),)), **AHEAD)
     assert "unseen run" in kinds(found)
     run = next(c for c in found.verdicts[0].causes if c.kind == "unseen run")
@@ -68,7 +82,7 @@ def test_a_pit_is_not_go_though_its_floor_is_never_seen(assess):
     assert "hidden" in run.text
 
 
-def test_a_step_up_is_a_step_not_a_slope(assess):
+def test_a_step_up_is_a_step_not_a_slope(assess: Assess) -> None:
     """5 cm in a 20 cm window fits as a slope of some 20 degrees: it must be found as a step."""
     found = assess(Scene(boxes=(Box(0.8, 3.0, -2.0, 2.0, 0.05),)), **AHEAD)
     profile = demand(found)
@@ -78,7 +92,7 @@ def test_a_step_up_is_a_step_not_a_slope(assess):
     assert away.max() < 0.01
 
 
-def test_a_ditch_no_longer_than_the_legs_bridge_does_no_harm(assess):
+def test_a_ditch_no_longer_than_the_legs_bridge_does_no_harm(assess: Assess) -> None:
     """The gap limit is hip spacing - foot length = 0.09 m; what is hidden counts as ditch."""
     narrow = assess(Scene(boxes=(Box(0.80, 0.86, -0.4, 0.4, -0.20),)), **AHEAD)
     wide = assess(Scene(boxes=(Box(0.80, 0.92, -0.4, 0.4, -0.20),)), **AHEAD)
@@ -86,40 +100,42 @@ def test_a_ditch_no_longer_than_the_legs_bridge_does_no_harm(assess):
     assert "unseen run" in kinds(wide)
 
 
-def test_two_ditches_closer_than_the_legs_count_as_one(assess):
+def test_two_ditches_closer_than_the_legs_count_as_one(assess: Assess) -> None:
     near = (Box(0.75, 0.81, -0.4, 0.4, -0.2), Box(0.90, 0.96, -0.4, 0.4, -0.2))
     apart = (Box(0.55, 0.61, -0.4, 0.4, -0.2), Box(0.90, 0.96, -0.4, 0.4, -0.2))
     assert "unseen run" in kinds(assess(Scene(boxes=near), **AHEAD))
     assert "unseen run" not in kinds(assess(Scene(boxes=apart), **AHEAD))
 
 
-def test_black_ground_is_not_go(assess):
+def test_black_ground_is_not_go(assess: Assess) -> None:
     found = assess(Scene(black_x=(0.7, 0.9)), **AHEAD)
     run = next(c for c in found.verdicts[0].causes if c.kind == "unseen run")
     assert run.demand == pytest.approx(0.19, abs=0.03)
     assert "too dark" in run.text
 
 
-def test_a_heading_with_no_seen_ground_is_ask_ground(assess):
+def test_a_heading_with_no_seen_ground_is_ask_ground(assess: Assess) -> None:
     found = assess(Scene(), headings_deg=(90.0,))
     assert found.verdicts[0].verdict == "ask-ground"
     assert kinds(found, 90.0) == {"no ground seen"}
 
 
-def test_the_near_strip_follows_from_geometry_alone(assess):
+def test_the_near_strip_follows_from_geometry_alone(assess: Assess) -> None:
     """It does not move when the pictures change, and grows with the heading."""
-    a = assess(Scene(), **AHEAD).terrain
-    b = assess(Scene(black_x=(0.4, 0.6)), **AHEAD).terrain
+    a = terrain_of(assess(Scene(), **AHEAD))
+    b = terrain_of(assess(Scene(black_x=(0.4, 0.6)), **AHEAD))
     strips = [near_strip_m(a, ROVER, h, 1.0) for h in (0.0, 10.0, 20.0)]
     assert strips == [near_strip_m(b, ROVER, h, 1.0) for h in (0.0, 10.0, 20.0)]
     assert strips[0] < strips[1] < strips[2] == float("inf")
 
 
-def test_the_near_strip_is_where_the_swath_enters_both_pictures(assess):
-    """Hand-worked: the right edge of the swath, y = -0.14, enters the left picture where its
-    bearing from the left camera is 32 degrees less the rim of 12 px; straight down the middle the
-    depth along the axis is Z = (y_left - y) / tan. From x ahead and 18 degrees of pitch
-    Z = (x - 0.17) cos 18 + 0.17 sin 18."""
+def test_the_near_strip_is_where_the_swath_enters_both_pictures(assess: Assess) -> None:
+    """Hand-worked from the right edge of the swath, y = -0.14.
+
+    It enters the left picture where its bearing from the left camera is 32 degrees less the rim
+    of 12 px; straight down the middle the depth along the axis is Z = (y_left - y) / tan. From x
+    ahead and 18 degrees of pitch Z = (x - 0.17) cos 18 + 0.17 sin 18.
+    """
     found = assess(Scene(), **AHEAD)
     across = 0.05 + 0.14
     half_width_px, focal_px = 319.5 - 12, 320 / np.tan(np.radians(32))
@@ -127,10 +143,10 @@ def test_the_near_strip_is_where_the_swath_enters_both_pictures(assess):
     c, s = np.cos(np.radians(18)), np.sin(np.radians(18))
     x = 0.17 + (depth - 0.17 * s) / c
     expected = x - ROVER.body.nose_m
-    assert near_strip_m(found.terrain, ROVER, 0.0, 1.0) == pytest.approx(expected, abs=0.02)
+    assert near_strip_m(terrain_of(found), ROVER, 0.0, 1.0) == pytest.approx(expected, abs=0.02)
 
 
-def test_no_more_than_the_bound_is_assumed(assess):
+def test_no_more_than_the_bound_is_assumed(assess: Assess) -> None:
     found = assess(Scene(), **AHEAD)
     none = demand(found, near_strip_max_m=0.0)
     verdict = decide(none, ROVER.limits, 0.99)
@@ -139,28 +155,27 @@ def test_no_more_than_the_bound_is_assumed(assess):
     assert verdict.assumed_m == 0.0
 
 
-def test_a_turn_that_sweeps_more_than_may_be_assumed_is_said(assess):
+def test_a_turn_that_sweeps_more_than_may_be_assumed_is_said(assess: Assess) -> None:
     found = assess(Scene(), **AHEAD)
     turned = demand(found, 10.0, near_strip_max_m=0.01)
     assert not turned.turn_assumed
     assert any("turn in place" in c.text for c in decide(turned, ROVER.limits, 0.99).causes)
 
 
-def test_an_unknown_attitude_asks_and_says_why(assess):
-    from hazcam.assess import assess_pair
-    from hazcam.settings import Settings
-    from tests.synthetic import ideal_rig, render
-
+def test_an_unknown_attitude_asks_and_says_why() -> None:
     pair = render(Scene(), attitude=None)
-    unknown = assess_pair(pair, ideal_rig(), ROVER, Settings(**AHEAD))
+    unknown = assess_pair(pair, ideal_rig(), ROVER, Settings(headings_deg=(0.0,)))
     assert {c.kind for c in unknown.verdicts[0].causes} == {"attitude unknown"}
-    level = assess_pair(pair, ideal_rig(), ROVER, Settings(assume_level=True, **AHEAD))
+    level = assess_pair(pair, ideal_rig(), ROVER,
+                        Settings(assume_level=True, headings_deg=(0.0,)))
     assert level.verdicts[0].verdict == "go"
 
 
 @given(st.floats(0.02, 0.10), st.floats(1.0, 2.0), st.floats(0.5, 0.99))
 @hypothesis_settings(max_examples=40, deadline=None)
-def test_a_higher_limit_or_lower_confidence_never_turns_go_into_ask(assess, limit, factor, less):
+def test_a_higher_limit_or_lower_confidence_never_turns_go_into_ask(
+    assess: Assess, limit: float, factor: float, less: float
+) -> None:
     profile = demand(assess(BOX, **AHEAD))
     low = limits(step=limit, drop=limit, belly=limit)
     high = limits(step=limit * factor, drop=limit * factor, belly=limit * factor)
@@ -171,32 +186,36 @@ def test_a_higher_limit_or_lower_confidence_never_turns_go_into_ask(assess, limi
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_turning_seen_cells_blank_never_turns_ask_into_go(assess, seed):
+def test_turning_seen_cells_blank_never_turns_ask_into_go(assess: Assess, seed: int) -> None:
     """Ground references held fixed, any cells: less seen is never more allowed."""
     found = assess(BOX, **AHEAD)
     rng = np.random.default_rng(seed)
-    terrain = found.terrain
+    terrain = terrain_of(found)
     row, column = rng.integers(30, 120), rng.integers(130, 170)
     size = rng.integers(2, 40, 2)
     lost = np.zeros(terrain.spec.shape, dtype=bool)
     lost[row:row + size[0], column:column + size[1]] = True
     lost &= terrain.state == CellState.SEEN
-    unseen = {n: np.where(lost, np.nan, getattr(terrain, n))
-              for n in ("mean_m", "highest_m", "lowest_m", "sigma_m")}
-    blanked = replace(terrain, state=np.where(lost, CellState.BLANK, terrain.state).astype(np.uint8),
-                      **unseen)
+
+    def without(layer: Floats) -> Floats:
+        return np.where(lost, np.nan, layer)
+
+    blanked = replace(
+        terrain, state=np.where(lost, CellState.BLANK, terrain.state).astype(np.uint8),
+        mean_m=without(terrain.mean_m), highest_m=without(terrain.highest_m),
+        lowest_m=without(terrain.lowest_m), sigma_m=without(terrain.sigma_m))
     for value in (0.03, 0.045, 0.06, 0.10):
         limit = limits(step=value, drop=value, belly=value)
         before, after = (
             decide(demand_along(t, ROVER, 0.0, look_ahead_m=1.0,
-                                near_strip_max_m=found.near_strip_max_m), limit, 0.99)
+                                near_strip_max_m=strip_bound_m(found)), limit, 0.99)
             for t in (terrain, blanked)
         )
         if before.verdict == "ask-ground":
             assert after.verdict == "ask-ground"
 
 
-def verdict_of(heading, clear, *causes):
+def verdict_of(heading: float, clear: float, *causes: Cause) -> HeadingVerdict:
     return HeadingVerdict(heading_deg=heading, verdict="ask-ground" if causes else "go",
                           clear_m=clear, assumed_m=0.0, causes=causes)
 
@@ -205,13 +224,13 @@ CAUSE = Cause(kind="step", at_m=0.4, demand=0.08, sigma=0.002, limit=0.05, unit=
               text="step 0.080")
 
 
-def test_the_suggestion_is_the_least_turn():
+def test_the_suggestion_is_the_least_turn() -> None:
     found = suggest([verdict_of(-20, 1.0), verdict_of(0, 0.4, CAUSE), verdict_of(10, 1.0)])
     assert found.heading_deg == 10
     assert found.text == "turn 10° left: clear for 1.00 m"
 
 
-def test_the_suggestion_holds_when_nothing_is_clear():
+def test_the_suggestion_holds_when_nothing_is_clear() -> None:
     found = suggest([verdict_of(-20, 0.2, CAUSE), verdict_of(0, 0.4, CAUSE)])
     assert found.heading_deg is None
     assert "hold" in found.text
@@ -219,6 +238,6 @@ def test_the_suggestion_holds_when_nothing_is_clear():
     assert "step 0.080" in found.text
 
 
-def test_a_suggestion_needs_a_verdict():
+def test_a_suggestion_needs_a_verdict() -> None:
     with pytest.raises(ValueError, match="at least one"):
         suggest([])

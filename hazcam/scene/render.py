@@ -34,10 +34,15 @@ def load_mitsuba() -> Any:
     Raises
     ------
     HazcamError
-        If it is not installed.
+        If it is not installed, or a system library that it needs is not.
     """
     try:
         mitsuba: Any = importlib.import_module("mitsuba")
+    except NameError as error:  # how it fails where libatomic is missing
+        raise HazcamError(
+            "hazcam.scene", f"the renderer mitsuba is installed but does not load ({error})",
+            "the system library libatomic.so.1", "apt-get install libatomic1",
+        ) from error
     except ImportError as error:
         raise HazcamError(
             "hazcam.scene", f"the renderer mitsuba cannot be imported ({error})",

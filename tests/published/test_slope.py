@@ -146,8 +146,9 @@ def test_a_step_fits_as_a_slope() -> None:
 def test_the_step_is_found_as_a_step() -> None:
     """The same step through the chain: no more than a slope of 21 degrees, and a step of 5 cm.
 
-    Exact disparities; a window of 0.22 m, whole cells. Step within 3 mm: the ground rises less than that between picture rows, and
-    highest and mean of a cell differ where it holds both levels.
+    Exact disparities; a window of 0.22 m, whole cells. Step within 3 mm: the ground rises less
+    than that between picture rows, and highest and mean of a cell differ where it holds both
+    levels.
     """
     ledge = Scene(boxes=(Box(0.80, 3.0, -2.0, 2.0, STEP_M),))
     terrain = map_terrain(exact_points(ledge), TerrainSettings(body_window_m=0.22))
