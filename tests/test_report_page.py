@@ -13,7 +13,8 @@ import hazcam.report
 from hazcam import Settings, assess_pair, pair_from_arrays, read_rover
 from hazcam.errors import OutputError
 from hazcam.report import Record, as_record, read_record, write_assessment, write_index
-from hazcam.report.figures import map_figure, overlay_figure
+from hazcam.report.overhead import map_figure
+from hazcam.report.overlay import overlay_figure
 from hazcam.report.page import page
 from tests.folders import assessment, pair
 from tests.synthetic import ideal_rig

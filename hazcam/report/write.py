@@ -10,7 +10,9 @@ from typing import Any
 
 from hazcam.assess import Assessment
 from hazcam.errors import HazcamError, OutputError
-from hazcam.report.figures import depth_picture, depth_tiff, map_figure, overlay_figure
+from hazcam.report.depth_map import depth_picture, depth_tiff
+from hazcam.report.overhead import map_figure
+from hazcam.report.overlay import overlay_figure
 from hazcam.report.page import folder_page, page, thumbnail
 from hazcam.report.record import SCHEMA, Record, as_record, to_json
 
