@@ -238,6 +238,17 @@ def test_the_suggestion_holds_when_nothing_is_clear() -> None:
     assert "step 0.080" in found.text
 
 
+def test_the_suggestion_does_not_prefer_ground_that_is_only_assumed() -> None:
+    """25 degrees are clear for longer, but all of it assumed; straight ahead something is seen."""
+    aside = HeadingVerdict(heading_deg=25.0, verdict="ask-ground", clear_m=0.5, assumed_m=0.5,
+                           causes=(CAUSE,))
+    ahead = HeadingVerdict(heading_deg=0.0, verdict="ask-ground", clear_m=0.45, assumed_m=0.3,
+                           causes=(CAUSE,))
+    assert "straight ahead, clear for 0.45 m (the first 0.30 m assumed)" in suggest(
+        [aside, ahead]).text
+    assert "no heading is clear beyond what is assumed; 25° left" in suggest([aside]).text
+
+
 def test_a_suggestion_needs_a_verdict() -> None:
     with pytest.raises(ValueError, match="at least one"):
         suggest([])

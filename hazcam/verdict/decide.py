@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import norm
 
 from hazcam.disparity.record import BLANK_WORDS, Blank
@@ -42,10 +43,10 @@ def decide(
         if cause is not None:
             causes.append(cause)
     causes.sort(key=lambda c: c.at_m)
-    clear = min((c.at_m for c in causes), default=demand.look_ahead_m)
+    clear = max(min((c.at_m for c in causes), default=demand.look_ahead_m), 0.0)
     return HeadingVerdict(
         heading_deg=demand.heading_deg, verdict="ask-ground" if causes else "go",
-        clear_m=max(clear, 0.0), assumed_m=min(demand.assumed_m, demand.look_ahead_m),
+        clear_m=clear, assumed_m=min(demand.assumed_m, clear),
         causes=tuple(causes),
     )
 
@@ -73,12 +74,31 @@ def _measured(
                  f"feet, up to {value[i] + extra:.1f} deg against gravity, limit {limit:.1f} deg",
         )
     i = int(alone[0])
-    at, digits = float(demand.station_m[i]), 3 if unit == "m" else 1
     return Cause(
-        kind=name, at_m=at, demand=float(value[i]), sigma=float(sigma[i]), limit=limit, unit=unit,
-        text=f"{_WORDS[name]} {value[i]:.{digits}f} ± {sigma[i]:.{digits}f} {unit} at {at:.2f} m, "
-             f"limit {limit:.{digits}f} {unit}",
+        kind=name, at_m=float(demand.station_m[i]), demand=float(value[i]),
+        sigma=float(sigma[i]), limit=limit, unit=unit,
+        text=_comparison(demand, name, alone, sigmas, limit),
     )
+
+
+def _comparison(
+    demand: HeadingDemand, name: str, beyond: NDArray[np.intp], sigmas: float, limit: float
+) -> str:
+    """The first exceedance in words; how far it rises behind that, or why it counts at all."""
+    value, sigma, unit = getattr(demand, name), demand.sigma[name], LIMIT_UNITS[name]
+    digits, i = (3 if unit == "m" else 1), int(beyond[0])
+    # The stations that follow without a break: the near side of a thing is not all of it.
+    breaks = np.nonzero(np.diff(beyond) > 1)[0]
+    peak = float(np.max(value[beyond[: breaks[0] + 1] if breaks.size else beyond]))
+    worst = value[i] + sigmas * sigma[i]
+    if peak > limit and peak > worst:
+        more = f", up to {peak:.{digits}f} {unit} behind"
+    elif value[i] <= limit:
+        more = f", at the stated confidence up to {worst:.{digits}f} {unit}"
+    else:
+        more = ""
+    return (f"{_WORDS[name]} {value[i]:.{digits}f} ± {sigma[i]:.{digits}f} {unit} at "
+            f"{demand.station_m[i]:.2f} m{more}, limit {limit:.{digits}f} {unit}")
 
 
 def _unseen(demand: HeadingDemand, limits: Limits) -> list[Cause]:
@@ -140,8 +160,7 @@ def _outside(demand: HeadingDemand) -> Cause | None:
             else "nowhere within the look-ahead")
     return Cause(
         kind="outside view", at_m=at, demand=None, sigma=None, limit=None, unit="",
-        text=f"not in both pictures at {at:.2f} m: the swath is in full view {full}, and ground "
-             f"out of view is assumed clear only up to {demand.assumed_m:.2f} m",
+        text=f"not in both pictures at {at:.2f} m; the swath is in full view {full}",
     )
 
 

@@ -135,7 +135,8 @@ class HeadingVerdict:
     clear_m : float
         From the nose to the first cause, at most the look-ahead. [m]
     assumed_m : float
-        How much of that, from the nose, is partly out of view and assumed clear. [m]
+        How much of that, from the nose, is partly out of view and assumed clear; at most
+        ``clear_m``. [m]
     causes : tuple of Cause
         The first of each kind, nearest first; empty for ``go``.
     """

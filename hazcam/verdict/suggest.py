@@ -34,11 +34,19 @@ def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
         act = ("go straight ahead" if best.heading_deg == 0
                else f"turn {heading_text(best.heading_deg)}")
         return Suggestion(heading_deg=best.heading_deg, clear_m=best.clear_m,
-                          text=f"{act}: clear for {best.clear_m:.2f} m")
-    # A few centimetres more are no reason to turn.
-    best = max(verdicts, key=lambda v: (round(v.clear_m, 1), -abs(v.heading_deg)))
-    return Suggestion(
-        heading_deg=None, clear_m=best.clear_m,
-        text=f"hold: no heading is clear; the best is {heading_text(best.heading_deg)}, clear "
-             f"for {best.clear_m:.2f} m, then: {best.causes[0].text}",
-    )
+                          text=f"{act}: {_clear(best)}")
+    # What is only assumed clear is no reason to prefer a heading, nor are a few centimetres.
+    best = max(verdicts, key=lambda v: (round(v.clear_m - v.assumed_m, 1), -abs(v.heading_deg)))
+    where = heading_text(best.heading_deg)
+    if best.clear_m <= best.assumed_m:
+        text = (f"hold: no heading is clear beyond what is assumed; {where}: "
+                f"{best.causes[0].text}")
+    else:
+        text = (f"hold: no heading is clear; the best is {where}, {_clear(best)}, then: "
+                f"{best.causes[0].text}")
+    return Suggestion(heading_deg=None, clear_m=best.clear_m, text=text)
+
+
+def _clear(verdict: HeadingVerdict) -> str:
+    assumed = f" (the first {verdict.assumed_m:.2f} m assumed)" if verdict.assumed_m > 0 else ""
+    return f"clear for {verdict.clear_m:.2f} m{assumed}"
