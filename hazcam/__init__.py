@@ -16,21 +16,24 @@ if TYPE_CHECKING:
     from hazcam.assess import Assessment, assess_pair
     from hazcam.calibration import StereoRig, read_rig
     from hazcam.errors import HazcamError
-    from hazcam.imagery import StereoPair, pair_from_arrays, read_pair
+    from hazcam.frames import Attitude
+    from hazcam.imagery import StereoPair, Window, pair_from_arrays, read_pair
     from hazcam.rover import RoverProfile, read_rover
     from hazcam.settings import Settings
 
 __version__ = version("hazcam")
 
-__all__ = ["Assessment", "HazcamError", "RoverProfile", "Settings", "StereoPair", "StereoRig",
-           "assess_pair", "pair_from_arrays", "read_pair", "read_rig", "read_rover"]
+__all__ = ["Assessment", "Attitude", "HazcamError", "RoverProfile", "Settings", "StereoPair",
+           "StereoRig", "Window", "assess_pair", "pair_from_arrays", "read_pair", "read_rig",
+           "read_rover"]
 
 _HOMES = {
     "Assessment": "hazcam.assess", "assess_pair": "hazcam.assess",
     "StereoRig": "hazcam.calibration", "read_rig": "hazcam.calibration",
     "HazcamError": "hazcam.errors",
-    "StereoPair": "hazcam.imagery", "pair_from_arrays": "hazcam.imagery",
-    "read_pair": "hazcam.imagery",
+    "Attitude": "hazcam.frames",
+    "StereoPair": "hazcam.imagery", "Window": "hazcam.imagery",
+    "pair_from_arrays": "hazcam.imagery", "read_pair": "hazcam.imagery",
     "RoverProfile": "hazcam.rover", "read_rover": "hazcam.rover",
     "Settings": "hazcam.settings",
 }

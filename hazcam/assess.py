@@ -18,6 +18,7 @@ from hazcam.rectification import (
     EpipolarResidual,
     RectifiedPair,
     check_epipolar,
+    common_view,
     rectify,
 )
 from hazcam.rover import RoverProfile
@@ -106,9 +107,13 @@ def assess_pair(
     HazcamError
         For an input that the user can mend: useless pictures, swapped pictures, sizes that do
         not fit, a rig without a mount.
+    TypeError
+        Arrays or paths in the place of what is made of them.
     """
     settings = settings or Settings()
-    rig = rig_for(pair.size, pair.window, pair.binning, rig)
+    _check_kinds(pair, rig, rover)
+    whole_rig = rig
+    rig = rig_for(pair.size, pair.window, pair.binning, rig, where=pair.left_name)
     view = _view(pair, rig, settings)
     intake = check_pictures(pair)
     if pair.left is None or pair.right is None:
@@ -119,7 +124,8 @@ def assess_pair(
     noise_grey = max(intake.noise_grey, rig.read_noise or 0.0)
     disparity = settings.matcher.match(rectified, band, noise_grey)
     points = triangulate(disparity, rectified, view)
-    terrain = map_terrain(points, settings.terrain)
+    sensor = common_view(whole_rig)
+    terrain = map_terrain(points, sensor, settings.terrain)
     strip_max_m = _near_strip_max_m(terrain, rover, settings)
     demands = tuple(
         demand_along(terrain, rover, heading, look_ahead_m=settings.look_ahead_m,
@@ -136,6 +142,18 @@ def assess_pair(
         disparity=disparity, points=points, terrain=terrain, demands=demands,
         near_strip_max_m=strip_max_m,
     )
+
+
+def _check_kinds(pair: object, rig: object, rover: object) -> None:
+    """Refuse arrays and paths with the call that makes of them what is meant."""
+    for name, value, kind, hint in (
+        ("pair", pair, StereoPair,
+         "make a pair with pair_from_arrays(left, right, attitude=...) or read_pair(path)"),
+        ("rig", rig, StereoRig, "read it with read_rig(path)"),
+        ("rover", rover, RoverProfile, "read it with read_rover(name_or_path)"),
+    ):
+        if not isinstance(value, kind):
+            raise TypeError(f"{name} is a {type(value).__name__}, not a {kind.__name__}: {hint}")
 
 
 def _view(pair: StereoPair, rig: StereoRig, settings: Settings) -> View:
@@ -172,8 +190,8 @@ def _rig_causes(epipolar: EpipolarResidual) -> tuple[Cause, ...]:
     if not epipolar.checked:
         return (_pair_cause(
             "rig not checked",
-            f"only {epipolar.count} features were tracked between the pictures: whether the rig "
-            "still matches its calibration is not known",
+            f"only {epipolar.count} feature{' was' if epipolar.count == 1 else 's were'} tracked "
+            "between the pictures: whether the rig still matches its calibration is not known",
         ),)
     if epipolar.matches_calibration:
         return ()

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hazcam.disparity.record import Blank, DisparityMap
 from hazcam.frames import Floats, Pose, View, read_only
-from hazcam.rectification import RectifiedCamera, RectifiedPair
+from hazcam.rectification import CommonView, RectifiedCamera, RectifiedPair
 
 # A matched pixel stands for a window: where in it the surface point lies. Our own estimate.
 PIXEL_SIGMA_PX = 0.3
@@ -32,10 +32,8 @@ class PointMap:
         [m²]
     blank : ndarray of shape (H, W), uint8
         ``Blank`` of each pixel.
-    camera : RectifiedCamera
-        Geometry of the pictures.
-    valid_left, valid_right : ndarray of shape (H, W), bool
-        Pixels that each lens saw.
+    common_view : CommonView
+        Geometry of the pictures, and which pixels each lens saw.
     T_rover_camera : Pose
         Rectified left camera to rover frame.
     view : View
@@ -47,9 +45,7 @@ class PointMap:
     points_level_m: NDArray[np.float32]
     covariance_level_m2: NDArray[np.float32]
     blank: NDArray[np.uint8]
-    camera: RectifiedCamera
-    valid_left: NDArray[np.bool_]
-    valid_right: NDArray[np.bool_]
+    common_view: CommonView
     T_rover_camera: Pose
     view: View
 
@@ -62,6 +58,11 @@ class PointMap:
             if value.shape != size:
                 raise ValueError(f"{name} of a PointMap is {value.shape}, not {size}")
             object.__setattr__(self, name, read_only(value))
+
+    @property
+    def camera(self) -> RectifiedCamera:
+        """Geometry of the pictures."""
+        return self.common_view.camera
 
     @property
     def T_level_camera(self) -> Pose:
@@ -131,6 +132,6 @@ def triangulate(disparity: DisparityMap, rectified: RectifiedPair, view: View) -
         points_level_m=points.astype(np.float32),
         covariance_level_m2=covariance,
         blank=np.where(behind, np.uint8(Blank.OUT_OF_RANGE), disparity.blank),
-        camera=camera, valid_left=rectified.valid_left, valid_right=rectified.valid_right,
+        common_view=rectified.view,
         T_rover_camera=T_rover_camera, view=view,
     )

@@ -142,11 +142,29 @@ class EpipolarResidual:
 
     @property
     def matches_calibration(self) -> bool:
-        """False where the offsets say that the cameras moved since the calibration."""
-        return not self.checked or (
-            abs(self.median_px) <= MAX_EPIPOLAR_MEDIAN_PX
-            and self.spread_px <= MAX_EPIPOLAR_SPREAD_PX
-        )
+        """True only where enough features lie near enough to their row."""
+        return (self.checked and abs(self.median_px) <= MAX_EPIPOLAR_MEDIAN_PX
+                and self.spread_px <= MAX_EPIPOLAR_SPREAD_PX)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CommonView:
+    """What a rig sees with both cameras, whatever the pictures hold.
+
+    Attributes
+    ----------
+    camera : RectifiedCamera
+        Geometry of the rectified pictures.
+    valid_left, valid_right : ndarray of shape (H, W), bool
+        Pixels that each lens saw.
+    T_camera_rectified : Pose
+        Rectified left camera to left camera as built.
+    """
+
+    camera: RectifiedCamera
+    valid_left: NDArray[np.bool_]
+    valid_right: NDArray[np.bool_]
+    T_camera_rectified: Pose
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -157,31 +175,34 @@ class RectifiedPair:
     ----------
     left, right : ndarray of shape (H, W), float32
         Grey levels on the scale of an 8-bit picture.
-    valid_left, valid_right : ndarray of shape (H, W), bool
-        Pixels that the lens saw.
     state_left, state_right : ndarray of shape (H, W), uint8
         ``PixelState`` of the picture at that pixel.
-    camera : RectifiedCamera
-        Geometry of both.
-    T_camera_rectified : Pose
-        Rectified left camera to left camera as built.
+    view : CommonView
+        Geometry of both, and which pixels each lens saw.
     resampled : bool
         False for a pair that was taken as it came.
     """
 
     left: NDArray[np.float32]
     right: NDArray[np.float32]
-    valid_left: NDArray[np.bool_]
-    valid_right: NDArray[np.bool_]
     state_left: NDArray[np.uint8]
     state_right: NDArray[np.uint8]
-    camera: RectifiedCamera
-    T_camera_rectified: Pose
+    view: CommonView
     resampled: bool
+
+    @property
+    def camera(self) -> RectifiedCamera:
+        """Geometry of both pictures."""
+        return self.view.camera
+
+    @property
+    def T_camera_rectified(self) -> Pose:
+        """Rectified left camera to left camera as built."""
+        return self.view.T_camera_rectified
 
     def __post_init__(self) -> None:
         shape = (self.camera.height, self.camera.width)
-        for name in ("left", "right", "valid_left", "valid_right", "state_left", "state_right"):
+        for name in ("left", "right", "state_left", "state_right"):
             value = getattr(self, name)
             if value.shape != shape:
                 raise ValueError(f"{name} of a RectifiedPair is {value.shape}, not {shape}")
@@ -228,26 +249,34 @@ def rectify(pair: StereoPair, rig: StereoRig, intake: Intake) -> RectifiedPair:
     scale = np.float32(255.0 / full_scale(pair))
     left, right = pair.left.astype(np.float32) * scale, pair.right.astype(np.float32) * scale
     if is_rectified(rig):
-        everywhere = np.ones(left.shape, dtype=bool)
-        return RectifiedPair(
-            left=left, right=right, valid_left=everywhere, valid_right=everywhere,
-            state_left=intake.left_state, state_right=intake.right_state,
-            camera=_camera_as_is(rig), T_camera_rectified=Pose(R=np.eye(3), t=np.zeros(3)),
-            resampled=False,
-        )
+        return RectifiedPair(left=left, right=right, state_left=intake.left_state,
+                             state_right=intake.right_state, view=common_view(rig),
+                             resampled=False)
     plane = _common_plane(rig)
-    valid_left = _inside(plane.maps_left, rig.size)
-    valid_right = _inside(plane.maps_right, rig.size)
     return RectifiedPair(
         left=_resample(left, plane.maps_left, cv2.INTER_CUBIC),
         right=_resample(right, plane.maps_right, cv2.INTER_CUBIC),
-        valid_left=valid_left,
-        valid_right=valid_right,
         state_left=_resample(intake.left_state, plane.maps_left, cv2.INTER_NEAREST),
         state_right=_resample(intake.right_state, plane.maps_right, cv2.INTER_NEAREST),
-        camera=plane.camera,
+        view=_view_of(plane, rig), resampled=True,
+    )
+
+
+def common_view(rig: StereoRig) -> CommonView:
+    """What both cameras of a rig see, from the rig alone."""
+    if not is_rectified(rig):
+        return _view_of(_common_plane(rig), rig)
+    camera = _camera_as_is(rig)
+    everywhere = np.ones((camera.height, camera.width), dtype=bool)
+    return CommonView(camera=camera, valid_left=everywhere, valid_right=everywhere,
+                      T_camera_rectified=Pose(R=np.eye(3), t=np.zeros(3)))
+
+
+def _view_of(plane: _Plane, rig: StereoRig) -> CommonView:
+    return CommonView(
+        camera=plane.camera, valid_left=_inside(plane.maps_left, rig.size),
+        valid_right=_inside(plane.maps_right, rig.size),
         T_camera_rectified=Pose(R=plane.R_left.T, t=np.zeros(3)),
-        resampled=True,
     )
 
 
@@ -362,7 +391,7 @@ def _tracked_offsets(
     """Vertical offsets of the features of ``first`` found again in ``second``, shape (N,). [px]"""
     camera = rectified.camera
     first_8, second_8 = (np.clip(np.rint(p), 0, 255).astype(np.uint8) for p in (first, second))
-    mask = (rectified.valid_left & (rectified.state_left == 0)).astype(np.uint8)
+    mask = (rectified.view.valid_left & (rectified.state_left == 0)).astype(np.uint8)
     found = cv2.goodFeaturesToTrack(first_8, _MAX_FEATURES, 0.01, 8, mask=mask)
     if found is None:
         return np.empty(0)

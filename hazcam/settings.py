@@ -61,5 +61,5 @@ class Settings:
                              f"{self.terrain.grid.ahead_m} m")
         if not 0 <= self.tilt_bound_deg <= 45:
             raise ValueError(f"tilt bound {self.tilt_bound_deg} deg is not between 0 and 45")
-        if self.near_strip_max_m is not None and self.near_strip_max_m < 0:
-            raise ValueError("the near strip cannot be negative")
+        if self.near_strip_max_m is not None and not 0 <= self.near_strip_max_m < float("inf"):
+            raise ValueError(f"near strip {self.near_strip_max_m} m is not a length of 0 or more")

@@ -5,9 +5,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+import hazcam
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import StereoRig
 from hazcam.errors import HazcamError, ImageError, PairError, RigError
+from hazcam.frames import Attitude
 from hazcam.imagery import Window, pair_from_arrays
 from hazcam.rover import read_rover
 from hazcam.settings import Settings
@@ -138,8 +140,36 @@ def test_sixteen_bit_pictures_give_the_same_verdicts() -> None:
     ("confidence", 1.0, "confidence 1.0"),
     ("look_ahead_m", 3.0, "look-ahead 3.0"),
     ("tilt_bound_deg", 60.0, "tilt bound 60"),
-    ("near_strip_max_m", -0.1, "cannot be negative"),
+    ("near_strip_max_m", -0.1, "near strip -0.1 m"),
+    ("near_strip_max_m", float("nan"), "near strip nan m"),
 ])
 def test_settings_refuse_nonsense(name: str, value: Any, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         Settings(**{name: value})
+
+
+def test_arrays_and_paths_are_answered_with_the_call_that_reads_them() -> None:
+    left, right = both(render(Scene()))
+    wrong: Any = left, right, ideal_rig(), ROVER
+    with pytest.raises(TypeError, match=r"pair_from_arrays\(left, right, attitude=\.\.\.\)"):
+        assess_pair(*wrong)
+    pair = pair_from_arrays(left, right)
+    wrong = pair, "rig.yaml", ROVER
+    with pytest.raises(TypeError, match=r"rig is a str(.|\n)*read_rig"):
+        assess_pair(*wrong)
+    wrong = pair, ideal_rig(), "dunlin-em"
+    with pytest.raises(TypeError, match=r"rover is a str(.|\n)*read_rover"):
+        assess_pair(*wrong)
+
+
+def test_a_wrong_size_names_the_picture() -> None:
+    left, right = both(render(Scene()))
+    pair = pair_from_arrays(left[:, :600], right[:, :600], left_name="beach_left.png")
+    with pytest.raises(RigError, match=r"^beach_left\.png, "):
+        assess_pair(pair, ideal_rig(), ROVER)
+
+
+def test_all_that_an_array_user_needs_is_at_the_top() -> None:
+    assert hazcam.Attitude is Attitude
+    assert hazcam.Window is Window
+    assert {"Attitude", "Window"} <= set(hazcam.__all__)

@@ -302,8 +302,28 @@ def test_broken_rig_files(tmp_path: Path, text: str, words: str) -> None:
 
 def test_a_picture_for_a_rig(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "a.png"), np.zeros((4, 4), np.uint8))
-    with pytest.raises(RigError, match="cannot be read as text"):
-        read_rig(tmp_path / "a.png")
+    for read in (read_rig, read_mount):
+        with pytest.raises(RigError, match=r"a\.png: is a PNG picture, not a rig or mount file"):
+            read(tmp_path / "a.png")
+    (tmp_path / "b.yaml").write_bytes(b"K1: \xe9")
+    with pytest.raises(RigError, match=r"b\.yaml: cannot be read as text"):
+        read_rig(tmp_path / "b.yaml")
+
+
+def test_a_yaml_file_of_something_else_is_no_rig(tmp_path: Path) -> None:
+    (tmp_path / "a.yaml").write_text("colour: red\nimage_width: 640\n")
+    with pytest.raises(RigError, match="no rig: the keys K1, D1, K2, D2, R, T are missing"):
+        read_rig(tmp_path / "a.yaml")
+
+
+def test_a_whole_rig_in_the_place_of_a_part(tmp_path: Path) -> None:
+    whole = write_entries(tmp_path / "whole.yaml")
+    camera = camera_pair(tmp_path, {}, {})[0]
+    for files in ((camera, whole), (whole, camera)):
+        with pytest.raises(RigError, match=r"whole\.yaml: is a whole rig(.|\n)*as --rig alone"):
+            read_rig(*files, mount=write_mount(tmp_path / "m.yaml"))
+    with pytest.raises(RigError, match=r"is a whole rig.*\n.*a mount file"):
+        read_mount(whole)
 
 
 def test_a_rig_that_cannot_be_written(tmp_path: Path) -> None:
@@ -354,6 +374,12 @@ MIRROR = np.diag([1.0, 1.0, -1.0])
         ({"mount_R": matrix(0.9 * MOUNT.R)}, "mount_R: is not a rotation"),
         ({"mount_R": matrix(np.eye(3))}, "mount_R: does not look ahead(.|\n)*transpose it"),
         ({"mount_t": matrix([0.17, 0.05, 0])}, "mount_t: puts the camera at a height of 0 m"),
+        ({"mount_t": matrix([170, 50, 0.17])},
+         "mount_t: puts the camera 170 m from(.|\n)*170 is likely millimetres: divide by 1000"),
+        ({"mount_t": matrix([0.17, -5, 0.17])}, "5 is likely centimetres: divide by 100"),
+        ({"mount_t": matrix([0.17, 0.05, 170])}, "170 is likely millimetres"),
+        ({"K1": "[[1, 2], [3]]"}, "K1: found .*\n.*!!opencv-matrix with rows, cols, dt, data"),
+        ({"K1": "[[1, 2], [3, x]]"}, "K1: found .*'x'"),
         ({"noise": "{ grain: 2 }"}, "noise: found .*grain"),
         ({"noise": "{ read_noise_grey: low }"}, "read_noise_grey: found 'low'"),
         ({"noise": "{ read_noise_grey: -1. }"}, "read_noise_grey: -1"),
@@ -388,6 +414,19 @@ def test_mount_files(tmp_path: Path) -> None:
     (tmp_path / "m.yaml").write_text("mount_t: [0.1, 0, 0.2]\n")
     with pytest.raises(RigError, match="missing key: mount_R"):
         read_mount(tmp_path / "m.yaml")
+
+
+def test_a_mount_file_in_millimetres(tmp_path: Path) -> None:
+    path = write_mount(tmp_path / "m.yaml", mount_t=matrix([170, 50, 0.17]))
+    with pytest.raises(RigError, match=r"m\.yaml: mount_t(.|\n)*millimetres: divide by 1000"):
+        read_mount(path)
+
+
+def test_a_mount_file_with_rows_of_numbers(tmp_path: Path) -> None:
+    rows = {"mount_R": str(MOUNT.R.tolist()), "mount_t": str(MOUNT.t.tolist())}
+    mount = read_mount(write_mount(tmp_path / "m.yaml", **rows))
+    np.testing.assert_array_equal(mount.R, MOUNT.R)
+    np.testing.assert_array_equal(mount.t, MOUNT.t)
 
 
 def test_windows_line_ends(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from hazcam.calibration.rig import StereoRig
 from hazcam.calibration.sensor import crop_and_bin, rig_for
-from hazcam.errors import PairError, RigError
+from hazcam.errors import HazcamError, PairError, RigError
 from hazcam.imagery.pair import Window
 
 K = np.array([[512.0, 0, 321.3], [0, 510.0, 238.1], [0, 0, 1]])
@@ -96,6 +96,26 @@ def test_a_window_that_does_not_give_the_picture() -> None:
     window = Window(column=0, row=80, width=640, height=400)
     with pytest.raises(PairError, match=r"640 x 400(.|\n)*320 x 240"):
         rig_for((320, 240), window, 1, a_rig())
+
+
+@pytest.mark.parametrize(
+    ("size", "window", "binning", "key"),
+    [
+        ((320, 240), None, 1, ""),
+        ((320, 240), Window(column=0, row=80, width=640, height=400), 1, ": window, binning"),
+        ((320, 240), Window(column=0, row=80, width=660, height=400), 1, ": window"),
+        ((320, 240), None, 500, ": binning"),
+    ],
+)
+def test_errors_name_the_rig_file_and_the_pair(
+    size: tuple[int, int], window: Window | None, binning: int, key: str
+) -> None:
+    with pytest.raises(HazcamError) as caught:
+        rig_for(size, window, binning, a_rig(), where="beach_left.png")
+    assert caught.value.where == f"beach_left.png, mast.yaml{key}"
+    with pytest.raises(HazcamError) as caught:
+        rig_for(size, window, binning, a_rig())
+    assert caught.value.where == f"mast.yaml{key}"
 
 
 def test_a_window_beyond_the_sensor() -> None:

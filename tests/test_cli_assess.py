@@ -9,8 +9,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 import hazcam
+from hazcam.assess import Assessment
 from hazcam.cli import main
 from hazcam.cli.errors import opencv_guard
+from hazcam.cli.job import Job
 from tests.folders import write_inputs
 
 FAST = ("--headings", "0,10")
@@ -86,6 +88,7 @@ def test_writes_the_folder_of_the_pair(folder: Path, tmp_path: Path) -> None:
     result = run("assess", folder / "bench.pair.json", *FAST, "-o", tmp_path / "new" / "out")
     assert result.exit_code == 0
     assert (tmp_path / "new" / "out" / "bench" / "page.html").exists()
+    assert result.stderr == f"results are in {tmp_path / 'new' / 'out' / 'bench'}\n"
     record = json.loads((tmp_path / "new" / "out" / "bench" / "assessment.json").read_text("utf-8"))
     assert record["inputs"]["left"] is None  # named by the sidecar
     sidecar = tmp_path / "new" / "out" / "bench" / record["inputs"]["sidecar"]
@@ -120,6 +123,37 @@ def test_folder_as_json_lines(tmp_path: Path) -> None:
     assert result.exit_code == 1
 
 
+def test_says_where_the_results_of_two_pictures_went(folder: Path, tmp_path: Path) -> None:
+    # The id follows from the name of the left picture, here that of its folder.
+    result = run("assess", folder / "left.png", folder / "right.png", "--rig", folder / "rig.yaml",
+                 "--rover", "dunlin-em", *FAST, "-o", tmp_path)
+    [written] = tmp_path.iterdir()
+    assert result.stderr == f"results are in {written}\n"
+
+
+def test_ctrl_c_keeps_what_is_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("a", "b", "c"):
+        write_inputs(tmp_path, name)
+    whole = Job.run
+
+    def run_until_b(job: Job) -> Assessment:
+        if job.left.name == "b.pair.json":
+            raise KeyboardInterrupt
+        return whole(job)
+
+    monkeypatch.setattr(Job, "run", run_until_b)
+    out = tmp_path / "out"
+    result = run("assess", tmp_path, *FAST, "-o", out)
+    assert result.exit_code == 130
+    assert f"interrupted after 1 of 3 pairs; the results so far are in {out}" in result.stderr
+    assert "1 of 3 pairs assessed, 0 failed, 2 not begun (interrupted)" in result.stdout
+    html = (out / "index.html").read_text("utf-8")
+    assert "a/page.html" in html
+    assert "nothing is known of: b.pair.json, c.pair.json" in html
+    alone = run("assess", tmp_path / "b.pair.json", *FAST)
+    assert (alone.exit_code, alone.stderr) == (130, "interrupted\n")
+
+
 def test_two_sidecars_of_one_id_stop_before_the_start(tmp_path: Path) -> None:
     write_inputs(tmp_path, "a")
     write_inputs(tmp_path, "b", id="a")
@@ -144,6 +178,10 @@ def test_two_sidecars_of_one_id_stop_before_the_start(tmp_path: Path) -> None:
     (("a.json", "--headings", "0,200"), "between -180 and 180"),
     (("a.json", "--headings", "nan"), "between -180 and 180"),
     (("a.json", "--headings", "0,0"), "names a heading twice"),
+    (("a.json", "--headings", "-45:45:0.001"), "more than 721 headings"),
+    (("a.json", "--headings", "0:1:1e-320"), "more than 721 headings"),
+    (("a.json", "--headings", ",".join(f"{i / 10}" for i in range(722))), "more than 721 headings"),
+    (("a.json", "-o", ""), "the name of the folder is empty"),
     (("a.json", "--confidence", "1"), "0.5<=x<1"),
     (("a.json", "--confidence", "nan"), "not a finite number"),
     (("a.json", "--look-ahead-m", "0"), "x>0"),
@@ -192,11 +230,16 @@ def test_headings_hold_both_ends(folder: Path) -> None:
     assert found == [-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3]
 
 
+def test_every_half_degree_of_the_circle_may_be_asked_for() -> None:
+    result = run("assess", "nowhere.pair.json", "--headings", "-180:180:0.5")
+    assert result.exit_code == 1  # past the usage, on to the input that is not there
+
+
 def test_help_says_signs_and_exit_status() -> None:
     text = " ".join(run("assess", "--help").stdout.split())
     for words in ("positive = left side up", "positive = nose down", "Ry(pitch) Rx(roll)",
                   "Exit status: 0 assessed, whatever the verdict; 1 an input failed",
-                  "2 wrong usage"):
+                  "2 wrong usage; 130 interrupted (Ctrl-C)"):
         assert words in text
 
 

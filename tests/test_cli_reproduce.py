@@ -76,7 +76,7 @@ def test_lists_a_verdict_that_differs(path: Path) -> None:
     result = run("reproduce", path)
     assert result.exit_code == 1
     assert "headings[1].verdict: 'go', then 'ask-ground'" in result.stdout
-    assert "1 difference" in result.stdout
+    assert "bench: 1 difference (recorded, then now)" in result.stdout
 
 
 def test_names_the_input_that_changed(path: Path, tmp_path: Path) -> None:
@@ -86,9 +86,17 @@ def test_names_the_input_that_changed(path: Path, tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "left.png"), picture)
     result = run("reproduce", path)
     assert result.exit_code == 1
-    assert "changed since: the pictures" in result.stdout
-    assert "changed since: the rig" not in result.stdout
+    assert result.stdout.count("changed since") == 1
+    assert "changed since: the left picture\n" in result.stdout
     assert "digests.pair: " in result.stdout
+
+
+def test_names_the_right_picture_when_it_is_the_one(path: Path, tmp_path: Path) -> None:
+    (tmp_path / "right.png").unlink()
+    result = run("reproduce", path)
+    assert result.exit_code == 1
+    assert result.stdout.count("changed since") == 1
+    assert "changed since: the right picture\n" in result.stdout
 
 
 def test_an_input_that_is_gone(path: Path, tmp_path: Path) -> None:
@@ -96,6 +104,16 @@ def test_an_input_that_is_gone(path: Path, tmp_path: Path) -> None:
     result = run("reproduce", path)
     assert result.exit_code == 1
     assert "rig.yaml: does not exist" in result.stderr
+
+
+def test_a_folder_of_results_that_was_moved_alone(path: Path, tmp_path: Path) -> None:
+    moved = tmp_path / "elsewhere" / "deep" / "bench"
+    shutil.copytree(path.parent, moved)
+    result = run("reproduce", moved / "assessment.json")
+    assert result.exit_code == 1
+    assert "bench.pair.json: does not exist" in result.stderr
+    assert "../" not in result.stderr
+    assert "move the inputs along with it, or put the folder back" in result.stderr
 
 
 def test_a_record_with_broken_inputs(path: Path) -> None:

@@ -230,9 +230,22 @@ def test_a_missing_key_is_named(tmp_path: Path, key: str) -> None:
         read_sidecar(write_sidecar(tmp_path, drop=key))
 
 
+def test_a_missing_rig_and_rover_come_with_a_line_to_copy(tmp_path: Path) -> None:
+    with pytest.raises(PairError, match=r'add "rig": "[^"]+\.yaml"'):
+        read_sidecar(write_sidecar(tmp_path, drop="rig"))
+    with pytest.raises(PairError, match='add "rover": "dunlin-em"'):
+        read_sidecar(write_sidecar(tmp_path, drop="rover"))
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
+        ("%YAML 1.2\n---\nschema: hazcam-rig/1\n", "is a rig file(.|\n)*give it with --rig"),
+        ("image_width: 640\nK1: !!opencv-matrix\n", "is a rig file(.|\n)*give it with --rig"),
+        ('{"schema": "hazcam-truth/1", "pair": "a"}',
+         r"is the truth of a pair(.|\n)*give the \.pair\.json"),
+        ('{"schema": "hazcam-assessment/1"}',
+         r"is the assessment of a pair(.|\n)*give the \.pair\.json"),
         ('{\n "id": "a",\n "left" "b"}', "broken JSON at line 3, column 9"),
         ('{"id": "a", "id": "b"}', "'id' is given twice"),
         ('{"gain": NaN}', "the value NaN\n.*finite"),
@@ -254,7 +267,7 @@ def test_files_that_are_no_sidecar(folder: Path) -> None:
         read_sidecar(folder / "no.json")
     with pytest.raises(PairError, match="is a folder"):
         read_sidecar(folder)
-    with pytest.raises(PairError, match=r"single picture(.|\n)*the other picture as well"):
+    with pytest.raises(PairError, match=r"single picture \(PNG\), not a(.|\n)*other picture as"):
         read_pair(folder / "left.png")
     (folder / "a.json").touch()
     with pytest.raises(PairError, match="is empty"):
@@ -341,6 +354,7 @@ def test_one_picture_missing_is_said(folder: Path, side: str, value: str | None)
     assert pair.size == (64, 48)
     assert any(note.startswith(f"{side} picture missing") and (value or "none") in note
                for note in pair.notes)
+    assert not any(str(folder) in note for note in pair.notes)
 
 
 def test_both_pictures_missing(folder: Path) -> None:

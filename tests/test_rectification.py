@@ -86,16 +86,16 @@ def test_an_ideal_pair_is_taken_as_it_comes() -> None:
     assert is_rectified(rig)
     assert not rectified.resampled
     assert np.array_equal(rectified.left, both(pair)[0])
-    assert rectified.valid_left.all()
+    assert rectified.view.valid_left.all()
 
 
 def test_the_valid_area_of_a_raw_pair_is_what_the_lens_saw() -> None:
     pair = render(Scene())
     rectified = rectify(pair, raw_rig(), check_pictures(pair))
     assert rectified.resampled
-    assert 0.6 < rectified.valid_left.mean() < 0.99
-    assert not rectified.valid_left[0, 0]  # barrel distortion leaves the corners empty
-    assert rectified.valid_left[rectified.camera.height // 2, rectified.camera.width // 2]
+    assert 0.6 < rectified.view.valid_left.mean() < 0.99
+    assert not rectified.view.valid_left[0, 0]  # barrel distortion leaves the corners empty
+    assert rectified.view.valid_left[rectified.camera.height // 2, rectified.camera.width // 2]
 
 
 def test_sixteen_bit_pictures_come_out_on_the_8_bit_scale() -> None:

@@ -1,21 +1,41 @@
 from __future__ import annotations
 
+import copy
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from types import ModuleType
 
 import cv2
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.text import Text
+from numpy.typing import NDArray
 
 import hazcam.report
 from hazcam import Settings, assess_pair, pair_from_arrays, read_rover
+from hazcam.assess import Assessment
+from hazcam.disparity.record import Blank
 from hazcam.errors import OutputError
-from hazcam.report import Record, as_record, read_record, write_assessment, write_index
+from hazcam.report import (
+    Record,
+    as_record,
+    overhead,
+    overlay,
+    read_record,
+    write_assessment,
+    write_index,
+)
+from hazcam.report.drawing import png, title
 from hazcam.report.overhead import map_figure
 from hazcam.report.overlay import overlay_figure
 from hazcam.report.page import page
+from hazcam.verdict import Suggestion
 from tests.folders import assessment, pair
 from tests.synthetic import ideal_rig
 
@@ -85,6 +105,145 @@ def test_go_and_ask_do_not_look_the_same() -> None:
     assert overlay_figure(replace(assessment(), verdicts=go)) != overlay_figure(assessment())
 
 
+def _overlay_with(reason: Blank, rows: slice) -> NDArray[np.uint8]:
+    """The overlay where the left 80 columns of some rows are blank for a reason."""
+    points = assessment().points
+    assert points is not None
+    blank = np.full_like(points.blank, Blank.MATCHED)
+    blank[rows, :80] = reason
+    marked = replace(assessment(), points=replace(points, blank=blank))
+    picture = cv2.imdecode(np.frombuffer(overlay_figure(marked), np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert picture is not None
+    return np.asarray(picture, dtype=np.uint8)
+
+
+def test_overlay_marks_what_stereo_does_not_know() -> None:
+    ground = slice(300, 400)
+    plain, edge, unmatched = (_overlay_with(reason, ground)
+                              for reason in (Blank.MATCHED, Blank.EDGE, Blank.NO_TEXTURE))
+    # Of the 1.53 times larger area some tenth to half is drawn on: seen, and readable.
+    area = 80 * 100 * 1.53**2
+    for other in (edge, unmatched):
+        share = np.count_nonzero(other != plain) / area
+        assert 0.05 < share < 0.5
+        assert not np.any((other != plain)[:, 200:])
+    assert np.any(edge != unmatched)
+
+
+def test_overlay_leaves_the_sky_alone() -> None:
+    camera = assessment().points
+    assert camera is not None
+    rows = np.arange(camera.camera.height)
+    down = (camera.camera.rays(40, rows) @ camera.T_level_camera.R.T)[:, 2] < 0
+    horizon = int(np.argmax(down))
+    assert horizon > 20
+    sky = slice(0, horizon - 5)
+    np.testing.assert_array_equal(_overlay_with(Blank.EDGE, sky), _overlay_with(Blank.MATCHED, sky))
+
+
+def _figure_of(monkeypatch: pytest.MonkeyPatch, room: ModuleType,
+               draw: Callable[[], bytes]) -> Figure:
+    """The figure that is turned into a PNG."""
+    drawn: list[Figure] = []
+
+    def keep(figure: Figure) -> bytes:
+        drawn.append(figure)
+        return png(figure)
+
+    monkeypatch.setattr(room, "png", keep)
+    draw()
+    return drawn[0]
+
+
+def _map_figure(monkeypatch: pytest.MonkeyPatch, result: Assessment) -> Figure:
+    terrain = result.terrain
+    assert terrain is not None
+    return _figure_of(monkeypatch, overhead, lambda: map_figure(result, terrain))
+
+
+def _wide() -> Assessment:
+    return assess_pair(pair(), ideal_rig(), read_rover("dunlin-em"), Settings())
+
+
+def test_text_of_the_figures_is_readable_where_they_stand_side_by_side(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    css = (Path(hazcam.report.__file__).parent / "style.css").read_text(encoding="utf-8")
+    widest_stacked = re.search(r"max-width: (\d+)px\) { \.side", css)
+    padding = re.search(r"padding: 20px (\d+)px", css)
+    gap = re.search(r"\.side.* gap: (\d+)px", css)
+    assert widest_stacked is not None
+    assert padding is not None
+    assert gap is not None
+    shown_px = (int(widest_stacked[1]) + 1 - 2 * int(padding[1]) - int(gap[1])) / 2
+    for figure in (_map_figure(monkeypatch, assessment()),
+                   _figure_of(monkeypatch, overlay, lambda: overlay_figure(assessment()))):
+        sizes_in = {float(t.get_fontsize()) / 72 for t in figure.findobj(Text)
+                    if isinstance(t, Text) and t.get_visible() and t.get_text()}
+        assert min(sizes_in) * shown_px / figure.get_figwidth() >= 10.9
+
+
+def test_tags_of_the_headings_cover_neither_the_map_nor_each_other(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    figure = _map_figure(monkeypatch, _wide())
+    axes = figure.axes[0]
+    [ground] = [p for p in axes.patches if isinstance(p, Rectangle)]
+    tags = [t for t in axes.texts if re.match(r"\d+°", t.get_text())]
+    named = {t.get_text().split("°")[0] for t in tags}
+    assert {"0", "35", "40", "45"} <= named
+    boxes = [t.get_window_extent() for t in tags]
+    for i, box in enumerate(boxes):
+        assert not box.overlaps(ground.get_window_extent())
+        assert box.count_overlaps(boxes[:i]) == 0
+
+
+def test_heights_stand_on_a_plate(monkeypatch: pytest.MonkeyPatch) -> None:
+    for figure in (_map_figure(monkeypatch, assessment()),
+                   _figure_of(monkeypatch, overlay, lambda: overlay_figure(assessment()))):
+        heights = [t for t in figure.axes[0].texts if t.get_text().endswith(" cm")]
+        assert heights
+        assert all(t.get_bbox_patch() is not None for t in heights)
+
+
+def test_ground_outside_is_no_empty_paper(monkeypatch: pytest.MonkeyPatch) -> None:
+    figure = _map_figure(monkeypatch, assessment())
+    canvas = figure.canvas
+    assert isinstance(canvas, FigureCanvasAgg)
+    [ground] = [p for p in figure.axes[0].patches if isinstance(p, Rectangle)]
+    box = ground.get_window_extent()
+    pixels = np.asarray(canvas.renderer.buffer_rgba())[::-1, :, 0].astype(float)
+    beside = pixels[int(box.y0) + 3 : int(box.y0) + 60, int(box.x0) + 3 : int(box.x0) + 60]
+    assert beside.std() > 5  # hatched
+    assert beside.min() > 150  # lightly
+
+
+def test_title_is_short_and_says_the_verdict() -> None:
+    long = replace(assessment().suggestion, text="hold: " + "no heading is clear, " * 9)
+    found = title(replace(assessment(), suggestion=long))
+    assert found.startswith("synthetic: ask-ground straight ahead; hold: no heading is clear")
+    assert len(found) <= len("synthetic: ask-ground straight ahead; ") + 64
+
+
+def test_title_keeps_what_is_assumed_and_says_nothing_twice() -> None:
+    text = "go straight ahead: clear for 1.00 m (the first 0.31 m assumed)"
+    going = replace(assessment(), suggestion=Suggestion(heading_deg=0.0, clear_m=1.0, text=text))
+    assert title(going) == f"synthetic: {text}"
+
+
+def test_the_page_says_the_suggestion_once(written: tuple[Path, Record]) -> None:
+    html = (written[0] / "page.html").read_text(encoding="utf-8")
+    said = "no heading is clear"
+    assert said in written[1]["suggestion"]["text"]
+    assert _words(html).count(said) == 1
+    aside = copy.deepcopy(written[1])
+    aside["suggestion"] |= {"heading_deg": 10, "text": "turn 10° left: clear for 1.00 m"}
+    ahead = aside["headings"][1]
+    words = _words(page(aside, overlay=b"", terrain=None, depth=None))
+    assert (f"clear for {ahead['clear_m']:.2f} m from the nose, {ahead['assumed_m']:.2f} m of it "
+            f"assumed; {ahead['causes'][0]['text']}") in words
+
+
 def test_a_pair_in_which_nothing_matches(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     left, right = rng.integers(0, 255, (2, 480, 640), dtype=np.uint8)
@@ -151,7 +310,10 @@ def test_index_links_each_page_and_lists_failures(written: tuple[Path, Record]) 
     assert sum(t.startswith("data:image/jpeg;base64,") for t in links.targets) == 1
     assert not re.search(r"url\(|@import|https?:", html)
     assert "b.pair.json: is &lt;empty&gt;" in html
-    assert record["suggestion"]["text"] in _words(html)
+    words = _words(html)
+    assert record["suggestion"]["text"] in words
+    assert words.count("In the pictures: solid blue, the heading goes") == 1
+    assert words.count("assumed clear near the rover: up to 0.31 m from the nose") == 1
 
 
 def _luminance(colour: str) -> float:

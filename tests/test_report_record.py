@@ -38,7 +38,8 @@ def test_holds_what_the_schema_promises(record: Record) -> None:
     assert set(record["headings"][1]["causes"][0]) == {"kind", "at_m", "demand", "sigma", "limit",
                                                        "unit", "text"}
     assert record["inputs"] == {"rover": "dunlin-em"}
-    assert all(len(record["digests"][name]) == 64 for name in ("pair", "rover", "settings"))
+    assert all(len(record["digests"][name]) == 64
+               for name in ("pair", "left", "right", "rover", "settings"))
     assert set(record["versions"]) == {"hazcam", "python", "platform", "opencv", "numpy", "scipy",
                                        "scikit-image", "numba"}
 
@@ -104,6 +105,16 @@ def test_a_stated_attitude_says_its_signs(record: Record) -> None:
     assert record["attitude"]["status"] == "stated"
     assert "left side up" in record["attitude"]["text"]
     assert "nose down" in record["attitude"]["text"]
+
+
+def test_each_picture_has_a_digest_of_its_own(record: Record) -> None:
+    assert pair().right is not None
+    changed = as_record(replace(assessment(), pair=replace(pair(), right=pair().left)), inputs={})
+    assert changed["digests"]["left"] == record["digests"]["left"]
+    assert changed["digests"]["right"] != record["digests"]["right"]
+    alone = as_record(replace(assessment(), pair=replace(pair(), left=None)), inputs={})
+    assert alone["digests"]["left"] is None
+    assert alone["digests"]["right"] == record["digests"]["right"]
 
 
 def test_one_picture_missing() -> None:

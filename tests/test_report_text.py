@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 
 from hazcam import Settings
+from hazcam.assess import _rig_causes
+from hazcam.rectification import EpipolarResidual
 from hazcam.report import Record, as_record, as_text, summary_text
 from tests.folders import assessment, pair
 
@@ -26,8 +29,27 @@ def test_says_what_rests_on_what(record: Record) -> None:
     text = " ".join(as_text(record).split())
     for words in ("pair synthetic (rover dunlin-em, rig synthetic)", "suggestion hold",
                   "attitude stated", "assumed clear up to 0.31 m from the nose",
-                  "rig check the rig matches its calibration", "clear from the nose"):
+                  "rig check the rig matches its calibration"):
         assert words in text
+
+
+def test_clear_ground_that_is_only_assumed_is_told_apart(record: Record) -> None:
+    heading = record["headings"][1] | {"clear_m": 0.31, "assumed_m": 0.29}
+    table = as_text(record | {"headings": [heading]}).split("\n\n")[1].splitlines()
+    header = [" ".join(table[row][start:end].strip() for row in (0, 1))
+              for start, end in ((28, 38), (38, 47))]
+    assert header == ["clear from the nose", "of it assumed"]
+    assert table[2].split()[:7] == ["straight", "ahead", "ask-ground", "0.31", "m", "0.29", "m"]
+
+
+def test_too_few_features_ask_whether_the_pictures_belong_together() -> None:
+    few = EpipolarResidual(median_px=math.nan, spread_px=math.nan, count=1)
+    shown = as_record(replace(assessment(), epipolar=few), inputs={})
+    text = " ".join(as_text(shown).split())
+    assert "1 feature was tracked between the pictures" in text
+    assert "are these two pictures of the same moment?" in text
+    assert "only 1 feature was tracked" in _rig_causes(few)[0].text
+    assert "only 2 features were tracked" in _rig_causes(replace(few, count=2))[0].text
 
 
 def test_headings_run_from_left_to_right_each_with_its_reason(record: Record) -> None:
@@ -48,7 +70,17 @@ def test_an_assumed_level_is_printed() -> None:
 def test_summary_lists_pairs_and_failures(record: Record) -> None:
     text = summary_text([record], {"b.pair.json": "b.pair.json: is empty\n  expected: a sidecar"})
     lines = text.splitlines()
-    assert lines[1].split()[:5] == ["synthetic", "ask-ground", "0", "of", "3"]
+    ahead = record["headings"][1]
+    clear = [f"{ahead['clear_m']:.2f}", f"({ahead['assumed_m']:.2f})", "m"]
+    assert lines[2].split()[:7] == ["synthetic", "ask-ground", *clear, "0", "of"]
     assert "failed: b.pair.json" in lines
     assert "  b.pair.json: is empty" in lines
     assert lines[-1] == "1 of 2 pairs assessed, 1 failed"
+    assert max(map(len, lines)) <= 100
+
+
+def test_summary_says_what_an_interrupted_run_left_out(record: Record) -> None:
+    text = summary_text([record], {}, ["b.pair.json", "c.pair.json"])
+    assert text.splitlines()[-1] == (
+        "1 of 3 pairs assessed, 0 failed, 2 not begun (interrupted)")
+    assert summary_text([record], {}).splitlines()[-1] == "1 of 1 pair assessed, 0 failed"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import pytest
@@ -109,6 +110,11 @@ def test_limits_set_by_the_user() -> None:
         ({"step": math.nan}, "step = nan\n.*finite"),
         ({"gap": math.inf}, "gap = inf"),
         ({"slope": 90}, r"slope = 90\n.*below 90 \[deg\]"),
+        ({"roll": 100}, r"roll = 100\n.*\n.*likely per cent: write 45\.0"),
+        ({"step": 60}, r"step = 60 m\n.*0\.2 m\n.*likely millimetres: write 0\.06$"),
+        ({"drop": 6}, "drop = 6 m\n.*\n.*or centimetres: write 0.06"),
+        ({"belly": 0.21}, r"belly = 0\.21 m\n.*\n.*correct the limit"),
+        ({"gap": 0.32}, r"gap = 0\.32 m\n.*the body length, 0\.31 m"),
     ],
 )
 def test_limits_that_cannot_be_set(values: dict[str, float], words: str) -> None:
@@ -116,7 +122,20 @@ def test_limits_that_cannot_be_set(values: dict[str, float], words: str) -> None
         with_limits(read_rover("dunlin-em"), values)
 
 
-@pytest.mark.parametrize("margin_m", [-0.01, math.nan])
+def test_limits_as_far_as_the_rover_reaches_can_be_set() -> None:
+    most = {"step": 0.2, "drop": 0.2, "belly": 0.2, "gap": 0.31, "slope": 89.0}
+    limits = with_limits(read_rover("dunlin-em"), most, margin_m=1.0).limits
+    assert {name: getattr(limits, name).value for name in most} == most
+
+
+def test_a_rover_in_millimetres_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(re.sub(r"_m = ([0-9.]+)", lambda m: f"_m = {1000 * float(m[1])}", TEXT))
+    with pytest.raises(RoverError, match=r"\[body\] length_m: found 310"):
+        read_rover(path)
+
+
+@pytest.mark.parametrize("margin_m", [-0.01, math.nan, 1.01, 30.0])
 def test_a_margin_that_cannot_be_set(margin_m: float) -> None:
     with pytest.raises(RoverError, match="margin"):
         with_limits(read_rover("dunlin-em"), {}, margin_m=margin_m)
@@ -137,6 +156,9 @@ def test_files_that_are_no_rover(tmp_path: Path) -> None:
         read_rover(str(tmp_path / "a.toml"))
     (tmp_path / "a.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(RoverError, match="cannot be read as text"):
+        read_rover(tmp_path / "a.toml")
+    (tmp_path / "a.toml").write_bytes(b"\x89PNG\r\n\x1a\n and more")
+    with pytest.raises(RoverError, match=r"a\.toml: is a PNG picture, not a rover file"):
         read_rover(tmp_path / "a.toml")
 
 
@@ -159,7 +181,31 @@ def test_files_that_are_no_rover(tmp_path: Path) -> None:
         ("count = 6", "count = 4", "count: found 4\n.*six or more"),
         ("count = 6", "count = 6.5", "count: found 6.5"),
         ("underside_m = 0.05", "underside_m = 0.01", "the limit belly would be 0"),
-        ("foot_length_m = 0.03", "foot_length_m = 0.13", r"the limit gap would be -0\.01"),
+        ("length_m = 0.31", "length_m = 310", r"\[body\] length_m: found 310\n.*no more than 3"
+         r"(.|\n)*likely millimetres: write 0\.31$"),
+        ("length_m = 0.10", "length_m = 100.0", r"\[legs\] length_m: found 100\n"
+         r"(.|\n)*millimetres: write 0\.1, or centimetres: write 1$"),
+        ("underside_m = 0.05", "underside_m = 50", r"\[body\] underside_m: found 50"),
+        ("foot_width_m = 0.02", "foot_width_m = 20", r"\[legs\] foot_width_m: found 20"),
+        ("length_m = 0.31", "length_m = 1e5", "length_m: found 100000(.|\n)*give it in metres"),
+        ("lateral_m = 0.03", "lateral_m = 30", r"\[margins\] lateral_m: 30 m\n"
+         r"(.|\n)*millimetres: write 0\.03"),
+        ("mass_kg = 2.4", "mass_kg = 2400", r"mass_kg: found 2400(.|\n)*likely grams: write 2\.4"),
+        ("length_m = 0.10", "length_m = 0.63",
+         r"\[legs\] length_m: legs of 0.63 m on a body length of 0.31 m\n.*2 times"),
+        ("underside_m = 0.05", "underside_m = 0.16",
+         r"\[body\] underside_m: an underside at 0.16 m on a leg length of 0.1 m\n.*1.5 times"),
+        ("com_height_m = 0.09", "com_height_m = 0.51",
+         r"\[body\] com_height_m: a centre of mass at 0.51 m\b.*\n.*5 times the leg length"),
+        ("track_m = 0.20", "track_m = 0.45",
+         r"\[legs\] track_m: a track of 0.45 m on a body width of 0.22 m\n.*2 times"),
+        ("hip_spacing_m = 0.12", "hip_spacing_m = 0.24",
+         r"\[legs\] hip_spacing_m: from the first hip to the last 0.48 m\b.*\n.*1.5 times"),
+        ("count = 6", "count = 12", "from the first hip to the last 0.6 m"),
+        ("nose_m = 0.155", "nose_m = 0.32",
+         r"\[body\] nose_m: a nose at 0.32 m on a body length of 0.31 m\n.*than the body length"),
+        ("foot_length_m = 0.03", "foot_length_m = 0.12",
+         r"\[legs\] foot_length_m: feet of 0.12 m with 0.12 m from hip to hip"),
         ("[margins]", "[tail]\n[margins]", "unknown key: tail"),
     ],
 )
@@ -177,6 +223,8 @@ def test_rover_file_errors(tmp_path: Path, old: str, new: str, words: str) -> No
         ('[limits.step]\nvalue = 0.07\nsource = ""\n', r"limits\.step source: found ''"),
         ('[limits.step]\nvalue = -0.07\nsource = "x"\n', "value: found -0.07"),
         ('[limits.roll]\nvalue = 95\nsource = "x"\n', "roll = 95\n.*below 90"),
+        ('[limits.step]\nvalue = 70\nsource = "x"\n', r"limits\.step: step = 70 m\n"
+         r".*twice the leg length, 0\.2 m\n.*millimetres: write 0\.07"),
         ("[limits]\nstep = 0.07\n", r"limits\.step: found 0.07\n.*a table with the keys value"),
     ],
 )

@@ -159,7 +159,7 @@ def test_a_turn_that_sweeps_more_than_may_be_assumed_is_said(assess: Assess) -> 
     found = assess(Scene(), **AHEAD)
     turned = demand(found, 10.0, near_strip_max_m=0.01)
     assert not turned.turn_assumed
-    assert any("turn in place" in c.text for c in decide(turned, ROVER.limits, 0.99).causes)
+    assert any("circle of 0.22 m that the turn sweeps" in c.text for c in decide(turned, ROVER.limits, 0.99).causes)
 
 
 def test_an_unknown_attitude_asks_and_says_why() -> None:

@@ -20,7 +20,9 @@ from hazcam.frames import Floats, Pose
 ROTATION_TOLERANCE = 1e-3
 # A small rover is narrower than this: a longer baseline was written in another unit.
 LONGEST_BASELINE_M = 3.0
-# Below this many metres of "baseline" the unit was rather cm than mm (3 to 30 cm either way).
+# A camera on a small rover is nearer to the rover's origin than this along each axis.
+FARTHEST_MOUNT_M = 3.0
+# Below this many metres of "length" the unit was rather cm than mm (3 to 30 cm either way).
 _CM_BELOW = 30.0
 
 DISTORTION_SIZES: dict[LensModel, tuple[int, ...]] = {
@@ -70,14 +72,33 @@ def nearest_rotation(R: Floats, where: str) -> Floats:
     return np.asarray(u @ vt)
 
 
+def _likely_unit(length: float) -> tuple[str, int]:
+    """Name of the unit, and how many of it make a metre, of a length too large for metres."""
+    return ("centimetres", 100) if length < _CM_BELOW else ("millimetres", 1000)
+
+
+def _check_mount_unit(t: Floats, where: str) -> None:
+    farthest = float(np.abs(t).max())
+    if farthest <= FARTHEST_MOUNT_M:
+        return
+    unit, per_m = _likely_unit(farthest)
+    raise RigError(
+        where, f"puts the camera {farthest:g} m from the rover's origin along one axis",
+        f"metres, {FARTHEST_MOUNT_M:g} at most along each axis of a small rover",
+        f"{farthest:g} is likely {unit}: divide by {per_m}",
+    )
+
+
 def check_mount(R: Floats, t: Floats, where: str) -> Pose:
     """Check the pose of the left camera on the rover (``T_rover_camera``) and return it.
 
     Raises
     ------
     RigError
-        Not a rotation; a camera at or below the feet; one that does not look ahead.
+        Not a rotation; a camera at or below the feet, or in another unit; one that does not look
+        ahead.
     """
+    _check_mount_unit(t, f"{where}: mount_t")
     R = nearest_rotation(R, f"{where}: mount_R")
     if t[2] <= 0:
         raise RigError(
@@ -199,7 +220,7 @@ def check_distortion(
 def _check_unit(baseline: float, where: str) -> None:
     if baseline <= LONGEST_BASELINE_M:
         return
-    unit, per_m = ("centimetres", 100) if baseline < _CM_BELOW else ("millimetres", 1000)
+    unit, per_m = _likely_unit(baseline)
     raise RigError(
         where, f"a baseline of {baseline:g} m",
         f"metres, less than {LONGEST_BASELINE_M:g} of them between two cameras of a small rover",

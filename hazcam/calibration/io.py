@@ -20,10 +20,12 @@ from hazcam.calibration.checks import (
 from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.errors import OutputError, RigError
 from hazcam.frames import Floats, Pose
+from hazcam.imagery.signatures import picture_format
 
 SCHEMA = "hazcam-rig/1"
 
-_REQUIRED = ("image_width", "image_height", "K1", "D1", "K2", "D2", "R", "T")
+_MATRICES = ("K1", "D1", "K2", "D2", "R", "T")
+_REQUIRED = ("image_width", "image_height", *_MATRICES)
 _MOUNT = ("mount_R", "mount_t")
 _OPTIONAL = ("schema", "model", "noise", "covariance", "provenance")
 _CAMERA_REQUIRED = (
@@ -33,6 +35,8 @@ _CAMERA_REQUIRED = (
 _CAMERA_MODELS: dict[str, LensModel] = {
     "plumb_bob": "brown", "rational_polynomial": "rational", "equidistant": "fisheye",
 }
+_MATRIX_FORM = ("a matrix of numbers: rows as in [[1, 0, 0], [0, 1, 0], [0, 0, 1]], "
+                "or an !!opencv-matrix with rows, cols, dt, data")
 _LENS_MODELS: tuple[LensModel, ...] = ("brown", "rational", "fisheye")
 
 Tree = dict[str, Any]
@@ -49,9 +53,14 @@ def _read_text(path: Path) -> str:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise RigError(str(path), "does not exist", what, "check the path") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise RigError(str(path), f"cannot be read as text: {error}", what,
-                       "give a YAML file") from error
+    except OSError as error:
+        raise RigError(str(path), f"cannot be read: {error.strerror}", what,
+                       "check its permissions") from error
+    except UnicodeDecodeError as error:
+        form = picture_format(error.object)
+        found = (f"cannot be read as text: {error}" if form is None
+                 else f"is a {form} picture, not a rig or mount file")
+        raise RigError(str(path), found, what, "give a YAML file") from error
     if not text.strip():
         raise RigError(str(path), "is empty", what, "write the calibration again")
     return text
@@ -132,13 +141,22 @@ def _check_keys(
                        "write the calibration again, with them")
 
 
+def _rows_as_matrix(value: Any) -> Any:
+    """Turn a row, or rows of one length, of numbers into an array; else return it as it is."""
+    if not isinstance(value, list):
+        return value
+    rows = value if value and all(isinstance(row, list) for row in value) else [value]
+    plain = all(isinstance(v, int | float) for row in rows for v in row)
+    if not plain or len({len(row) for row in rows}) > 1:
+        return value
+    return np.array(value, dtype=np.float64)
+
+
 def _array(tree: Tree, key: str, path: Path, shape: tuple[int, ...] | None) -> Floats:
     """Return a finite matrix of ``shape``; None for one row or column of any length."""
-    value, where = tree[key], f"{path}: {key}"
-    if isinstance(value, list) and all(isinstance(v, int | float) for v in value):
-        value = np.array(value, dtype=np.float64)
+    value, where = _rows_as_matrix(tree[key]), f"{path}: {key}"
     if not isinstance(value, np.ndarray):
-        raise RigError(where, f"found {value!r}", "a matrix of numbers", "correct the value")
+        raise RigError(where, f"found {value!r}", _MATRIX_FORM, "correct the value")
     if value.size == 0:
         raise RigError(where, "is an empty matrix", "numbers", "calibrate again: it did not finish")
     if not np.isfinite(value).all():
@@ -213,6 +231,9 @@ def _no_mount(where: str, found: str) -> RigError:
 
 
 def _rig_of_storage(tree: Tree, path: Path, mount: Pose | None) -> StereoRig:
+    if not set(_MATRICES) & set(tree):
+        raise RigError(str(path), f"no rig: the keys {', '.join(_MATRICES)} are missing",
+                       "a rig file", "give the calibration of the two cameras")
     _check_keys(tree, path, _REQUIRED, (*_MOUNT, *_OPTIONAL))
     _word(tree, "schema", path, (SCHEMA,), SCHEMA)
     model = _word(tree, "model", path, _LENS_MODELS, "brown")
@@ -291,10 +312,19 @@ def _rig_of_cameras(
     )
 
 
+def _refuse_whole_rig(tree: Tree, path: Path, expected: str) -> None:
+    if "K1" in tree:
+        raise RigError(str(path), "is a whole rig, of both cameras", expected,
+                       "give it as --rig alone")
+
+
 def _rig_of_files(path: Path, right: Path | None, mount: Pose | None) -> StereoRig:
     tree = _parse(_read_text(path), path)
     if right is not None:
-        return _rig_of_cameras(path, tree, right, _parse(_read_text(right), right), mount)
+        right_tree = _parse(_read_text(right), right)
+        for place, camera in ((right, right_tree), (path, tree)):
+            _refuse_whole_rig(camera, place, "the camera_info file of one camera")
+        return _rig_of_cameras(path, tree, right, right_tree, mount)
     if "K1" not in tree and "camera_matrix" in tree:
         raise RigError(
             str(path), "is the calibration of one camera", "a rig, or the files of both cameras",
@@ -310,10 +340,11 @@ def read_mount(path: str | Path) -> Pose:
     ------
     RigError
         A file that cannot be read, other keys, a matrix that is no rotation, a camera at or below
-        the feet or not looking ahead.
+        the feet, not looking ahead, or placed in another unit.
     """
     path = Path(path)
     tree = _parse(_read_text(path), path)
+    _refuse_whole_rig(tree, path, "a mount file: mount_R and mount_t")
     _check_keys(tree, path, _MOUNT, ("schema",))
     return _mount_in(tree, path)
 

@@ -33,19 +33,26 @@ def _scaled_covariance(covariance: Floats | None, binning: int) -> Floats | None
     return np.asarray(covariance * np.outer(scale, scale))
 
 
-def _check_window(window: Window, rig: StereoRig) -> None:
+def _place(rig: StereoRig, where: str) -> str:
+    """The pair, where it is known, and the rig."""
+    return ", ".join(name for name in (where, rig.source or rig.name) if name)
+
+
+def _check_window(window: Window, rig: StereoRig, where: str) -> None:
     width, height = rig.size
     right, bottom = window.column + window.width, window.row + window.height
     if min(window.column, window.row) < 0 or right > width or bottom > height:
         raise PairError(
-            "window",
+            f"{_place(rig, where)}: window",
             f"columns {window.column} to {right}, rows {window.row} to {bottom}",
             f"a window inside the calibrated picture of {width} x {height} px",
             "correct `window` in the sidecar, or give the rig of this sensor",
         )
 
 
-def crop_and_bin(rig: StereoRig, window: Window | None, binning: int = 1) -> StereoRig:
+def crop_and_bin(
+    rig: StereoRig, window: Window | None, binning: int = 1, *, where: str = ""
+) -> StereoRig:
     """Move and scale a rig to pictures that are a window of the sensor, binned, or both.
 
     Parameters
@@ -57,6 +64,8 @@ def crop_and_bin(rig: StereoRig, window: Window | None, binning: int = 1) -> Ste
     binning : int
         Sensor pixels per picture pixel along each axis; pixels left over at the right and lower
         edge are dropped.
+    where : str, optional
+        The pair, for messages.
 
     Returns
     -------
@@ -70,10 +79,11 @@ def crop_and_bin(rig: StereoRig, window: Window | None, binning: int = 1) -> Ste
         A window beyond the sensor, a binning below 1.
     """
     window = window or Window(column=0, row=0, width=rig.size[0], height=rig.size[1])
-    _check_window(window, rig)
+    _check_window(window, rig, where)
     if binning < 1 or min(window.width, window.height) < binning:
         raise PairError(
-            "binning", f"{binning} of a window of {window.width} x {window.height} px",
+            f"{_place(rig, where)}: binning",
+            f"{binning} of a window of {window.width} x {window.height} px",
             "a whole number of 1 or more, no more than the window", "correct it in the sidecar",
         )
     moved = replace(
@@ -87,7 +97,8 @@ def crop_and_bin(rig: StereoRig, window: Window | None, binning: int = 1) -> Ste
 
 
 def rig_for(
-    pair_size: tuple[int, int], window: Window | None, binning: int, rig: StereoRig
+    pair_size: tuple[int, int], window: Window | None, binning: int, rig: StereoRig, *,
+    where: str = "",
 ) -> StereoRig:
     """Return the rig that fits pictures of ``pair_size``.
 
@@ -99,6 +110,8 @@ def rig_for(
         What the sidecar says; None and 1 for the whole sensor.
     rig : StereoRig
         As calibrated.
+    where : str, optional
+        The pair (one of its pictures), for messages.
 
     Raises
     ------
@@ -111,17 +124,17 @@ def rig_for(
         if pair_size == rig.size:
             return rig
         raise RigError(
-            rig.source or rig.name,
+            _place(rig, where),
             f"calibrated at {rig.size[0]} x {rig.size[1]} px, the pictures are "
             f"{pair_size[0]} x {pair_size[1]} px",
             "pictures of the calibrated size",
             "give `window` or `binning` in the sidecar if the pictures are a part of the sensor "
             "or binned, or calibrate at their size",
         )
-    fitted = crop_and_bin(rig, window, binning)
+    fitted = crop_and_bin(rig, window, binning, where=where)
     if fitted.size != pair_size:
         raise PairError(
-            "window, binning",
+            f"{_place(rig, where)}: window, binning",
             f"give pictures of {fitted.size[0]} x {fitted.size[1]} px, but these are "
             f"{pair_size[0]} x {pair_size[1]} px",
             "a window and binning that fit the pictures",

@@ -34,5 +34,5 @@ def main() -> None:
     """Judge from a stereo pair whether a small six-legged rover may walk on.
 
     Exit status: 0 done, whatever the verdict; 1 an input failed (the other pairs of a folder are
-    still done); 2 wrong usage.
+    still done); 2 wrong usage; 130 interrupted.
     """

@@ -10,7 +10,7 @@ import click
 
 from hazcam import report
 from hazcam.cli import options
-from hazcam.cli.errors import user_errors
+from hazcam.cli.errors import INTERRUPTED, user_errors
 from hazcam.cli.job import Job
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import Sidecar, find_sidecars, read_sidecar
@@ -28,9 +28,10 @@ _SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume
 @options.judging
 @click.option("--json", "as_json", is_flag=True,
               help="Print the full record instead of the table; for a folder one line per pair.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="DIR",
+@click.option("-o", "--output", type=options.OutputFolder(), metavar="DIR",
               help="Write assessment.json, overlay.png, map.png, depth.tiff and page.html to "
-                   "DIR/ID, for a folder also DIR/index.html.")
+                   "DIR/ID, for a folder also DIR/index.html. ID is the sidecar's; for two "
+                   "pictures it follows from the name of LEFT.")
 def assess(
     paths: tuple[Path, ...], as_json: bool, output: Path | None, **given: Any
 ) -> None:
@@ -44,7 +45,8 @@ def assess(
     so; --assume-level takes it as level instead.
 
     Exit status: 0 assessed, whatever the verdict; 1 an input failed (the other pairs of a folder
-    are still done); 2 wrong usage.
+    are still done); 2 wrong usage; 130 interrupted (Ctrl-C): the results of a folder's pairs that
+    are done are kept, with their index.html.
     """
     common = _common(paths, given)
     with user_errors():
@@ -57,8 +59,8 @@ def assess(
                    else _job_of(read_sidecar(paths[0]), common))
             record = _assess_one(job, output)
             click.echo(report.to_json(record) if as_json else report.as_text(record), nl=False)
-    if output is not None:
-        click.echo(f"results are in {output}", err=True)
+            if output is not None:
+                click.echo(f"results are in {output / record['id']}", err=True)
 
 
 def _common(paths: tuple[Path, ...], given: dict[str, Any]) -> dict[str, Any]:
@@ -106,28 +108,54 @@ def _assess_one(job: Job, output: Path | None) -> report.Record:
 def _assess_folder(
     folder: Path, common: dict[str, Any], as_json: bool, output: Path | None
 ) -> None:
-    """Assess every pair, list what failed, and exit with status 1 if any did."""
+    """Assess every pair, list what failed, and exit with status 1 if any did.
+
+    After Ctrl-C what is done is listed all the same, and the exit status is 130.
+    """
     paths = find_sidecars(folder)
     _refuse_doubles(paths)
     records: list[report.Record] = []
     failures: dict[str, str] = {}
-    for i, path in enumerate(paths, start=1):
-        click.echo(f"[{i}/{len(paths)}] {path.name}", err=True)
-        try:
-            record = _assess_one(_job_of(read_sidecar(path), common), output)
-        except HazcamError as error:
-            failures[path.name] = str(error)
-            continue
-        except Exception as error:  # a fault of ours in one pair must not cost the others
-            failures[path.name] = f"fault in hazcam, please report it: {error!r}"
-            continue
-        records.append(record)
-        click.echo(report.to_json_line(record) if as_json else report.as_text(record))
-    click.echo(report.summary_text(records, failures), err=as_json, nl=False)
+    try:
+        for i, path in enumerate(paths, start=1):
+            click.echo(f"[{i}/{len(paths)}] {path.name}", err=True)
+            record = _record_or_failure(path, common, output, failures)
+            if record is not None:
+                records.append(record)
+                click.echo(report.to_json_line(record) if as_json else report.as_text(record))
+    except KeyboardInterrupt:
+        click.echo(err=True)  # the terminal has echoed ^C
+    done = len(records) + len(failures)
+    not_begun = [path.name for path in paths[done:]]
+    click.echo(report.summary_text(records, failures, not_begun), err=as_json, nl=False)
     if output is not None:
-        report.write_index(output, records, failures)
+        report.write_index(output, records, failures, not_begun)
+    _say_where(output, done, len(paths))
+    if not_begun:
+        raise click.exceptions.Exit(INTERRUPTED)
     if failures:
         raise click.exceptions.Exit(1)
+
+
+def _record_or_failure(
+    path: Path, common: dict[str, Any], output: Path | None, failures: dict[str, str]
+) -> report.Record | None:
+    """Assess one pair of a folder; where it fails, note why."""
+    try:
+        return _assess_one(_job_of(read_sidecar(path), common), output)
+    except HazcamError as error:
+        failures[path.name] = str(error)
+    except Exception as error:  # a fault of ours in one pair must not cost the others
+        failures[path.name] = f"fault in hazcam, please report it: {error!r}"
+    return None
+
+
+def _say_where(output: Path | None, done: int, count: int) -> None:
+    if done < count:
+        where = f"; the results so far are in {output}" if output is not None else ""
+        click.echo(f"interrupted after {done} of {count} pairs{where}", err=True)
+    elif output is not None:
+        click.echo(f"results are in {output}; open {output / 'index.html'}", err=True)
 
 
 def _refuse_doubles(paths: list[Path]) -> None:

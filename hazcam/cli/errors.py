@@ -9,12 +9,17 @@ import click
 
 from hazcam.errors import HazcamError
 
+INTERRUPTED = 130  # as a shell reports a program that Ctrl-C ended: 128 + SIGINT
+
 
 @contextmanager
 def user_errors() -> Iterator[None]:
-    """Turn a HazcamError into a message and exit status 1."""
+    """Turn a HazcamError into a message and exit status 1; Ctrl-C into exit status 130."""
     try:
         yield
+    except KeyboardInterrupt as error:
+        click.echo("interrupted", err=True)
+        raise click.exceptions.Exit(INTERRUPTED) from error
     except HazcamError as error:
         raise click.ClickException(str(error)) from error
 

@@ -61,6 +61,12 @@ class Job:
         pair = read_pair(self.left, self.right, roll_deg=self.roll_deg, pitch_deg=self.pitch_deg)
         return assess_pair(pair, rig, rover, self.settings)
 
+    def files(self) -> list[Path]:
+        """Every file that the options name; a sidecar names more."""
+        rover = Path(self.rover) if _is_path(self.rover) else None
+        named = (self.left, self.right, self.rig, self.rig_right, self.mount, rover)
+        return [path for path in named if path is not None]
+
     def inputs(self, base: Path) -> dict[str, Any]:
         """The files, relative to ``base``, and the options, for the record."""
         is_sidecar = self.right is None

@@ -15,6 +15,23 @@ from hazcam.rover.limits import check_limit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+MAX_HEADINGS = 721  # every half degree of the circle
+
+
+class OutputFolder(click.Path):
+    """A folder for results; the empty text is no name for the current one."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Any:
+        """As ``click.Path``, but refuse the empty text."""
+        if value == "":
+            self.fail("the name of the folder is empty; '.' is the current folder", param, ctx)
+        return super().convert(value, param, ctx)
+
 
 def parse_headings(
     ctx: click.Context, param: click.Parameter, text: str
@@ -27,6 +44,8 @@ def parse_headings(
             f"{text!r} is neither FROM:TO:STEP with FROM below TO and STEP above 0, nor a comma "
             "list of degrees", ctx, param,
         ) from None
+    if len(headings) > MAX_HEADINGS:
+        raise click.BadParameter(f"{text!r} names more than {MAX_HEADINGS} headings", ctx, param)
     if any(not -180 <= h <= 180 for h in headings):
         raise click.BadParameter("headings lie between -180 and 180 degrees", ctx, param)
     if len(set(headings)) < len(headings):
@@ -38,8 +57,9 @@ def _range(text: str) -> tuple[float, ...]:
     start, stop, step = map(float, text.split(":"))
     if not (step > 0 and start <= stop and math.isfinite(stop - start)):
         raise ValueError(text)
-    # A thousandth of a step of grace, for ends that are no exact multiple in binary.
-    count = math.floor((stop - start) / step + 1e-3) + 1
+    # A thousandth of a step of grace, for ends that are no exact multiple in binary. One more
+    # than are allowed are enough to be refused, however many are asked for.
+    count = math.floor(min((stop - start) / step + 1e-3, MAX_HEADINGS)) + 1
     return tuple(round(start + i * step, 9) for i in range(count))
 
 
@@ -116,7 +136,8 @@ def judging(function: F) -> F:
     return _together(
         click.option("--headings", callback=parse_headings, default="-45:45:5", show_default=True,
                      metavar="FROM:TO:STEP",
-                     help="Headings in degrees, positive to the left; or a comma list."),
+                     help="Headings in degrees, positive to the left; or a comma list; at most "
+                          f"{MAX_HEADINGS}."),
         click.option("--look-ahead-m", callback=finite, type=_ABOVE_0, default=1.0,
                      show_default=True, metavar="M",
                      help="How far each heading must be clear, from the nose."),

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from hazcam.frames import Pose, View, read_only
 from hazcam.rectification import RectifiedCamera
 
+_MAX_SLOPE_DEG = 35.0
+
 
 @dataclass(frozen=True, kw_only=True)
 class MatchSettings:
@@ -78,11 +80,15 @@ def ground_band(
     plane of the feet against the ground ahead. Points farther than infinity are not searched.
     """
     pose = view.T_rover_camera @ T_camera_rectified
-    rise = float(np.tan(np.radians(settings.slope_deg + 3 * view.tilt_sigma_deg)))
-    low, expected, high = 0.0, (0.0, 0.0, 0.0), settings.tallest_m
-    above = min(high, 0.8 * float(pose.t[2]))  # the camera sees no top above itself
-    planes_high = [(above, 0.0, 0.0), (low, rise, 0.0)]
-    planes_low = [(-settings.deepest_m, 0.0, 0.0), (low, -rise, 0.0)]
+    x, y, height = (float(v) for v in pose.t)
+    # No plane of interest rises to the camera: it would see neither its top nor its ground.
+    slope = min(settings.slope_deg + 3 * view.tilt_sigma_deg, _MAX_SLOPE_DEG)
+    rise = min(float(np.tan(np.radians(slope))), 0.5 * height / max(abs(x), abs(y), 1e-6))
+    above = min(settings.tallest_m, 0.8 * height)
+    expected = (0.0, 0.0, 0.0)
+    sloping = [(0.0, rise, 0.0), (0.0, -rise, 0.0), (0.0, 0.0, rise), (0.0, 0.0, -rise)]
+    planes_high = [(above, 0.0, 0.0), *sloping]
+    planes_low = [(-settings.deepest_m, 0.0, 0.0), *sloping]
     rows, columns = np.mgrid[0 : camera.height, 0 : camera.width]
 
     def disparity(plane: tuple[float, float, float]) -> NDArray[np.float64]:

@@ -19,20 +19,32 @@ WINDOW_PX = 7
 # picture holds nothing to match. The squares of one window have some 25 degrees of freedom, so
 # noise alone exceeds 4 once in 10^8 windows.
 MIN_TEXTURE = 4.0
+# The same over the pixel's own three rows, where noise alone passes now and then: it keeps the
+# rim of a smooth patch from borrowing its neighbour's texture (sky above the horizon).
+MIN_OWN_TEXTURE = 2.0
+_OWN_ROWS = 3
 
 # sigma^2 = FLOOR^2 + (NOISE_GAIN * noise / gradient)^2 + (ROUGHNESS_GAIN * local scatter)^2.
 # Fitted on rendered tune scenes (python -m tests.benchmarks.sigma), see its report.
 FLOOR_PX = 0.20
 NOISE_GAIN = 1.25
-ROUGHNESS_GAIN = 1.0
+ROUGHNESS_GAIN = 1.2
 # A raw disparity that the smoothing threw out altogether says no more than this.
 _MAX_SCATTER_PX = 2.0
 
 
-def squared_gradient(grey: Map) -> Map:
+def squared_gradient(grey: Map, rows: int = WINDOW_PX) -> Map:
     """Mean squared horizontal gradient over the window, shape (H, W). [grey²/px²]"""
     gradient = cv2.filter2D(grey, cv2.CV_32F, np.array([[-0.5, 0.0, 0.5]], np.float32))
-    return np.asarray(cv2.boxFilter(gradient * gradient, -1, (WINDOW_PX, WINDOW_PX)))
+    return np.asarray(cv2.boxFilter(gradient * gradient, -1, (WINDOW_PX, rows)))
+
+
+def _is_textureless(grey: Map, noise_grey: float) -> NDArray[np.bool_]:
+    """Is there nothing to match but noise?"""
+    # The derivative (-1/2, 0, 1/2) of white noise has half its variance.
+    noise = noise_grey**2 / 2
+    return np.asarray((squared_gradient(grey) < MIN_TEXTURE * noise)
+                      | (squared_gradient(grey, _OWN_ROWS) < MIN_OWN_TEXTURE * noise))
 
 
 def blank_reasons(
@@ -53,20 +65,22 @@ def blank_reasons(
     edge_px : int
         Width of the rim that the matching window needs. [px]
     """
-    state = rectified.state_left
-    # The derivative (-1/2, 0, 1/2) of white noise has half its variance.
-    textureless = squared_gradient(rectified.left) < MIN_TEXTURE * noise_grey**2 / 2
+    match_px = np.where(np.isfinite(disparity_px), disparity_px, band.expected_px)
+    match_px = match_px.astype(np.float32)
+    states = (rectified.state_left,
+              warp_right(rectified.state_right, match_px, cv2.INTER_NEAREST))
     blank = np.where(np.isfinite(disparity_px), Blank.MATCHED, Blank.DISAGREE).astype(np.uint8)
-    blank[textureless] = Blank.NO_TEXTURE
-    blank[state == PixelState.DARK] = Blank.DARK
-    blank[state == PixelState.SATURATED] = Blank.SATURATED
-    blank[state == PixelState.LOST] = Blank.LOST
-    blank[~_in_both(rectified, band, disparity_px, edge_px)] = Blank.EDGE
+    blank[_is_textureless(rectified.left, noise_grey)] = Blank.NO_TEXTURE
+    for bad, reason in ((PixelState.DARK, Blank.DARK), (PixelState.SATURATED, Blank.SATURATED),
+                        (PixelState.LOST, Blank.LOST)):
+        for state in states:
+            blank[state == bad] = reason
+    blank[~_in_both(rectified, band, match_px, edge_px)] = Blank.EDGE
     return blank
 
 
 def _in_both(
-    rectified: RectifiedPair, band: SearchBand, disparity_px: Map, edge_px: int
+    rectified: RectifiedPair, band: SearchBand, match_px: Map, edge_px: int
 ) -> NDArray[np.bool_]:
     """Pixels seen by the left lens whose match and expected ground the right lens saw too.
 
@@ -76,11 +90,10 @@ def _in_both(
     kernel = np.ones((2 * edge_px + 1, 2 * edge_px + 1), np.uint8)
     inner_left, inner_right = (
         cv2.erode(valid.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
-        for valid in (rectified.valid_left, rectified.valid_right)
+        for valid in (rectified.view.valid_left, rectified.view.valid_right)
     )
-    match_px = np.where(np.isfinite(disparity_px), disparity_px, band.expected_px)
     seen = inner_left > 0
-    for target_px in (match_px.astype(np.float32), band.expected_px):
+    for target_px in (match_px, band.expected_px):
         seen &= warp_right(inner_right, target_px, cv2.INTER_NEAREST) > 0
     return np.asarray(seen)
 

@@ -55,7 +55,7 @@ class SgbmMatcher:
     p1: int = 60
     p2: int = 800
     uniqueness_percent: int = 10
-    speckle_px: int = 60
+    speckle_px: int = 100
 
     @property
     def name(self) -> str:

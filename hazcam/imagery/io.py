@@ -14,17 +14,9 @@ from hazcam.errors import HazcamError, ImageError, PairError
 from hazcam.imagery.arrays import pair_from_arrays, to_grey
 from hazcam.imagery.pair import Picture, StereoPair
 from hazcam.imagery.sidecar import SIGMA_NOTE, Sidecar, attitude_from, parse_sidecar
+from hazcam.imagery.signatures import picture_format
 
 _FORMATS = "a PNG, JPEG, TIFF, BMP, WebP, PGM or JPEG 2000 picture"
-_SIGNATURES: dict[str, tuple[bytes, ...]] = {
-    "PNG": (b"\x89PNG\r\n\x1a\n",),
-    "JPEG": (b"\xff\xd8\xff",),
-    "TIFF": (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"),
-    "BMP": (b"BM",),
-    "WebP": (b"RIFF",),
-    "PGM": (b"P2", b"P3", b"P5", b"P6"),
-    "JPEG 2000": (b"\0\0\0\x0cjP  ", b"\xff\x4f\xff\x51"),
-}
 
 
 def _read_bytes(path: Path, kind: type[HazcamError], what: str) -> bytes:
@@ -42,12 +34,6 @@ def _read_bytes(path: Path, kind: type[HazcamError], what: str) -> bytes:
     if not data:
         raise kind(str(path), "is empty (0 bytes)", what, "fetch the file again")
     return data
-
-
-def _format_of(data: bytes) -> str | None:
-    return next(
-        (name for name, starts in _SIGNATURES.items() if data.startswith(starts)), None
-    )
 
 
 def _is_cut_short(data: bytes, form: str) -> bool:
@@ -101,7 +87,7 @@ def read_picture(path: str | Path) -> tuple[Picture, tuple[str, ...]]:
     """
     path = Path(path)
     data = _read_bytes(path, ImageError, _FORMATS)
-    form = _format_of(data)
+    form = picture_format(data)
     if form is None:
         raise ImageError(
             str(path), f"not an image (it starts with {data[:8]!r})", _FORMATS,
@@ -129,9 +115,11 @@ def read_sidecar(path: str | Path) -> Sidecar:
     """
     path = Path(path)
     data = _read_bytes(path, PairError, "the sidecar of a pair (JSON)")
-    if _format_of(data) is not None:
+    form = picture_format(data)
+    if form is not None:
         raise PairError(
-            str(path), "is a single picture", "a sidecar, or two pictures: left and right",
+            str(path), f"is a single picture ({form}), not a sidecar",
+            "a sidecar NAME.pair.json, or two pictures: left and right",
             "give the other picture as well",
         )
     try:
@@ -163,11 +151,14 @@ def find_sidecars(folder: str | Path) -> list[Path]:
 def _read_side(
     path: Path | None, side: str
 ) -> tuple[Picture | None, tuple[str, ...]]:
-    """One picture of a sidecar; None and a note where it is not there."""
+    """One picture of a sidecar; None and a note where it is not there.
+
+    The note has the bare name: it goes into the results, where a path of this machine is no use.
+    """
     if path is None:
         return None, (f"{side} picture missing: the sidecar gives none",)
     if not path.exists():
-        return None, (f"{side} picture missing: {path} does not exist",)
+        return None, (f"{side} picture missing: {path.name} does not exist",)
     picture, notes = read_picture(path)
     return picture, tuple(f"{side}: {note}" for note in notes)
 

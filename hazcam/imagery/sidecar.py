@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -151,6 +152,11 @@ def _record(checks: dict[str, Check]) -> Check:
     return check
 
 
+# A line to copy for each required key.
+_EXAMPLES = {
+    "schema": SCHEMA, "id": "beach-1", "left": "beach-1.left.png", "right": "beach-1.right.png",
+    "rig": "../calibration/rig.yaml", "rover": "dunlin-em",
+}
 _REQUIRED = ("schema", "id", "left", "right", "rig", "rover")
 _KEYS: dict[str, Check] = {
     "schema": _text, "id": _text, "left": _text_or_null, "right": _text_or_null,
@@ -165,6 +171,13 @@ _KEYS: dict[str, Check] = {
 _DETAILS = (
     "taken_at", "taken_at_right", "site", "exposure_s", "gain", "previous", "onboard", "note",
 )
+
+
+def _add(missing: list[str]) -> str:
+    lines = [f'"{key}": "{_EXAMPLES[key]}"' for key in missing if key in _EXAMPLES]
+    return f"add {', '.join(lines)}, with what is true of the pair" if lines else (
+        "add what is missing"
+    )
 
 
 def check_keys(
@@ -185,7 +198,7 @@ def check_keys(
             where,
             f"missing key{'s' if len(missing) > 1 else ''}: {', '.join(missing)}",
             f"at least the keys {', '.join(required)}",
-            "add what is missing",
+            _add(missing),
         )
     return {key: checks[key](f"{where}: {key}", value) for key, value in values.items()}
 
@@ -202,8 +215,30 @@ def _no_constant(word: str) -> NoReturn:
     raise OverflowError(word)
 
 
+def _refuse_rig(text: str, where: str) -> None:
+    if text.startswith("%YAML") or re.search(r"^K1:", text, re.MULTILINE):
+        raise PairError(
+            where, "is a rig file (YAML), not a sidecar", "the sidecar of a pair, NAME.pair.json",
+            "give it with --rig, and the sidecar or the two pictures here",
+        )
+
+
+def _check_schema(values: dict[str, Any], where: str) -> None:
+    schema = values.get("schema", SCHEMA)
+    if schema == SCHEMA:
+        return
+    other = re.fullmatch(r"hazcam-(\w+)/\d+", str(schema))
+    if other and other[1] != "pair":
+        raise PairError(
+            where, f"is the {other[1]} of a pair (schema {schema}), not its sidecar",
+            f"a sidecar, schema {SCHEMA}", "give the .pair.json",
+        )
+    _wrong(f"{where}: schema", schema, SCHEMA)
+
+
 def _parse(text: str, where: str) -> dict[str, Any]:
     """JSON text to a dict; NaN, Infinity and a key given twice are refused."""
+    _refuse_rig(text, where)
     try:
         values = json.loads(
             text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant
@@ -291,8 +326,7 @@ def parse_sidecar(text: str, path: Path) -> Sidecar:
     """
     where = str(path)
     values = _parse(text, where)
-    if values.get("schema", SCHEMA) != SCHEMA:
-        _wrong(f"{where}: schema", values["schema"], SCHEMA)
+    _check_schema(values, where)
     values = check_keys(where, values, _KEYS, _REQUIRED)
     angles = ("roll_deg", "pitch_deg", "roll_sigma_deg", "pitch_sigma_deg")
     attitude, notes = attitude_from(where, *(values.get(key) for key in angles))

@@ -8,8 +8,9 @@ clock and no global state: the same assessment gives the same bytes.
 from __future__ import annotations
 
 import io
+import math
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -32,14 +33,20 @@ BLACK, WHITE = "#000000", "#FFFFFF"
 UNSEEN = {
     CellState.HIDDEN: ("#8C8C8C", "\\\\\\\\", "hidden behind something seen"),
     CellState.BLANK: ("#C4C4C4", "....", "blank: looked at, no match"),
-    CellState.OUTSIDE: ("#EFEFEF", "", "outside: not in both pictures"),
+    CellState.OUTSIDE: ("#F4F4F4", "//", "outside: not in both pictures"),
 }
+UNSEEN_EDGE = {CellState.HIDDEN: "#505050", CellState.BLANK: "#505050",
+               CellState.OUTSIDE: "#BDBDBD"}
 _DASHES = (0, (3.0, 1.2))
 DPI = 110
 WIDTH_IN = 9.0
+# A page of 1500 px shows two figures beside each other at 0.72 of their size: 11 px of text there.
+FONT_PT, TITLE_PT = 10.5, 13.0
+CAPTION_LINE_IN = 0.17
 NEAREST_M = 0.05  # what is nearer to the lens than this is not drawn
 MOST_LABELS = 12
-_SWATH_WORDS = "swath (body and margins) of the suggestion, or ahead"
+_TAG_PAD = 0.2
+_SUGGESTION_SIGNS = 64  # "go straight ahead: clear for 1.00 m (the first 0.31 m assumed)"
 
 Ground = tuple[Floats, Floats]  # x and y in the level frame [m]
 Project = Callable[[ArrayLike, ArrayLike, ArrayLike], Floats]
@@ -68,13 +75,13 @@ def key_lines() -> list[Line2D | Patch]:
         Line2D([], [], color=ORANGE, lw=2.2, ls=_DASHES, path_effects=cased_line(3.6, BLACK),
                label="ask-ground (ask): up to the first cause"),
         Line2D([], [], color=WHITE, lw=1.0, path_effects=cased_line(2.2, BLACK),
-               label=_SWATH_WORDS),
+               label="swath: body and margins"),
         Line2D([], [], color=BLACK, marker="X", ls="", ms=8, mec=WHITE, label="first cause"),
         Line2D([], [], color="#404040", lw=0.8, ls=":", label="not clear, up to the look-ahead"),
         Line2D([], [], color=PURPLE, lw=1.8, ls="-.", path_effects=cased_line(3.6),
                label="near strip: assumed clear up to here"),
         Patch(facecolor="none", edgecolor=BLACK, lw=1.4,
-              label="stands out of the ground: height, or depth (-)"),
+              label="stands out: height, or depth (-)"),
     ]
 
 
@@ -114,10 +121,10 @@ def draw_tag(axes: Axes, place: Floats, verdict: HeadingVerdict, *, bold: bool,
     side = "" if heading == 0 else (" L" if heading > 0 else " R")
     go = verdict.verdict == "go"
     axes.text(
-        place[0], place[1], f"{abs(heading):g}°{side}\n{'go' if go else 'ask'}", fontsize=7.5,
+        place[0], place[1], f"{abs(heading):g}°{side}\n{'go' if go else 'ask'}", fontsize=FONT_PT,
         ha="center", va=anchor, zorder=9, color=WHITE if go else BLACK, linespacing=1.0,
         fontweight="bold" if bold else "normal",
-        bbox={"boxstyle": "round,pad=0.22" if go else "square,pad=0.22", "lw": 0.6,
+        bbox={"boxstyle": f"{'round' if go else 'square'},pad={_TAG_PAD}", "lw": 0.6,
               "fc": BLUE if go else ORANGE, "ec": BLACK},
     )
 
@@ -152,28 +159,61 @@ def tallest_first(obstacles: Iterable[Obstacle]) -> list[Obstacle]:
 
 def height_tag(axes: Axes, place: Floats, obstacle: Obstacle) -> None:
     """Write height, or depth with a minus, at a place. [cm]"""
-    axes.text(place[0], place[1], f"{100 * obstacle.height_m:+.0f} cm", fontsize=8, ha="center",
-              va="center", zorder=11, color=BLACK, path_effects=cased_line(2.4))
+    # On a plate of its own: a casing alone is lost on rock that is half in shadow.
+    axes.text(place[0], place[1], f"{100 * obstacle.height_m:+.0f} cm", fontsize=FONT_PT,
+              ha="center", va="center", zorder=11, color=BLACK,
+              bbox={"boxstyle": "square,pad=0.1", "fc": WHITE, "ec": "none", "alpha": 0.85})
+
+
+def title(assessment: Assessment) -> str:
+    """Pair, verdict straight ahead and the suggestion in short; the reasons are in the text."""
+    ahead = [f"{v.verdict} straight ahead" for v in assessment.verdicts
+             if v.heading_deg == 0 and assessment.suggestion.heading_deg != 0]
+    suggestion = textwrap.shorten(assessment.suggestion.text.split(";")[0], _SUGGESTION_SIGNS,
+                                  placeholder=" ...")
+    return f"{assessment.pair.id}: {'; '.join([*ahead, suggestion])}"
 
 
 def _title(assessment: Assessment) -> str:
-    return textwrap.fill(f"{assessment.pair.id} – {assessment.suggestion.text}", 96)
+    return textwrap.fill(title(assessment), 74)
 
 
 def title_in(assessment: Assessment) -> float:
     """Height that the title takes. [inch]"""
-    return 0.14 + 0.18 * (_title(assessment).count("\n") + 1)
+    return 0.14 + 0.22 * (_title(assessment).count("\n") + 1)
+
+
+def _captions(assessment: Assessment) -> str:
+    lines = (f"attitude {attitude_record(assessment)['text']}",
+             near_strip_record(assessment)["text"])
+    return "\n".join(textwrap.fill(line, 118) for line in lines)
+
+
+def captions_in(assessment: Assessment) -> float:
+    """Height that the lines at the bottom take. [inch]"""
+    return 0.12 + CAPTION_LINE_IN * (_captions(assessment).count("\n") + 1)
 
 
 def captions(figure: Figure, assessment: Assessment) -> None:
-    """Suggestion above; what was assumed below."""
-    figure.text(0.01, 1 - 0.06 / figure.get_figheight(), _title(assessment), fontsize=10,
+    """Verdict and suggestion above; what was assumed below."""
+    figure.text(0.01, 1 - 0.08 / figure.get_figheight(), _title(assessment), fontsize=TITLE_PT,
                 fontweight="bold", va="top")
-    lines = [f"attitude {attitude_record(assessment)['text']}",
-             near_strip_record(assessment)["text"]]
-    figure.text(0.01, 0.06 / figure.get_figheight(),
-                "\n".join(textwrap.fill(t, 150) for t in lines), fontsize=7.5, va="bottom",
-                color="#333333")
+    figure.text(0.01, 0.06 / figure.get_figheight(), _captions(assessment), fontsize=FONT_PT,
+                va="bottom", color="#333333")
+
+
+def legend(
+    figure: Figure, assessment: Assessment, handles: Sequence[Line2D | Patch]
+) -> None:
+    """The legend, in two columns above the lines at the bottom."""
+    figure.legend(handles=handles, loc="lower center", ncol=2, fontsize=FONT_PT, frameon=False,
+                  bbox_to_anchor=(0.5, captions_in(assessment) / figure.get_figheight()),
+                  borderpad=0.2, handleheight=1.0)
+
+
+def legend_in(count: int) -> float:
+    """Height that a legend of so many entries takes. [inch]"""
+    return 0.1 + 0.222 * math.ceil(count / 2)
 
 
 def ground_along(

@@ -8,16 +8,18 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
+from matplotlib.patches import Patch, Polygon
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull
 
 from hazcam.assess import Assessment
+from hazcam.disparity.record import Blank
 from hazcam.frames import Floats
 from hazcam.imagery import full_scale
 from hazcam.report.drawing import (
     BLACK,
     DPI,
+    FONT_PT,
     MOST_LABELS,
     NEAREST_M,
     PURPLE,
@@ -27,6 +29,7 @@ from hazcam.report.drawing import (
     Project,
     by_weight,
     captions,
+    captions_in,
     cased_line,
     draw_heading,
     draw_swath,
@@ -37,12 +40,20 @@ from hazcam.report.drawing import (
     is_bold,
     keep_apart,
     key_lines,
+    legend,
+    legend_in,
     png,
     tallest_first,
     title_in,
 )
 from hazcam.report.record import missing_picture
 from hazcam.terrain import Obstacle, TerrainMap
+
+_TAG_ROOM_IN = 0.5  # below the picture, for the tags of the headings
+_STEREO_KEY = (
+    Patch(facecolor="#707070", edgecolor=WHITE, hatch="///", lw=0.0, label="not in both pictures"),
+    Patch(facecolor="#707070", edgecolor=WHITE, hatch="...", lw=0.0, label="no match here"),
+)
 
 
 def overlay_figure(assessment: Assessment) -> bytes:
@@ -53,9 +64,13 @@ def overlay_figure(assessment: Assessment) -> bytes:
     if assessment.rectified is None or assessment.terrain is None:
         return _single_picture(assessment)
     picture = assessment.rectified.left
-    figure, axes = _picture_axes(picture, title_in(assessment), below_in=1.6)
+    key = [*key_lines(), *_STEREO_KEY]
+    figure, axes = _picture_axes(
+        picture, title_in(assessment),
+        below_in=_TAG_ROOM_IN + legend_in(len(key)) + captions_in(assessment))
     terrain = assessment.terrain
     project = _projection(assessment)
+    axes.imshow(_stereo_marks(assessment), interpolation="nearest", zorder=1)
     _draw_strip_in_picture(axes, assessment, project)
     for obstacle in terrain.obstacles:
         outline = _silhouette(obstacle, terrain, project)
@@ -64,10 +79,44 @@ def overlay_figure(assessment: Assessment) -> bytes:
                                    path_effects=cased_line(2.6)))
     _tag_obstacles_in_picture(axes, terrain, project, picture.shape)
     _draw_headings_in_picture(axes, assessment, project, picture.shape)
-    figure.legend(handles=key_lines(), loc="lower center", ncol=2, fontsize=8, frameon=False,
-                  bbox_to_anchor=(0.5, 0.42 / figure.get_figheight()))
+    legend(figure, assessment, key)
     captions(figure, assessment)
     return png(figure)
+
+
+def _stereo_marks(assessment: Assessment) -> Floats:
+    """What stereo does not know below the horizon, as patterns over the picture, (H, W, 4).
+
+    Stripes where the right lens does not see the ground, dots where nothing was matched. Each is
+    light with a dark shadow, so that it shows on sunlit rock and in shade.
+    """
+    assert assessment.points is not None
+    blank = assessment.points.blank
+    rows, columns = np.indices(blank.shape)
+    scale = max(1, round(blank.shape[1] / 640))  # line width: one pixel of a small picture
+    below = _below_horizon(assessment)
+    along = (rows + columns) % (16 * scale)
+    edge = below & (blank == Blank.EDGE)
+    # Every other row of dots is moved by half a step.
+    step = 8 * scale
+    right = (columns + rows // step % 2 * step // 2) % step
+    down = rows % step
+    unmatched = below & (blank != Blank.EDGE) & (blank != Blank.MATCHED)
+    marks = np.zeros((*blank.shape, 4))
+    width = 2 * scale
+    dark = edge & (along < 2 * width) | unmatched & (right <= width) & (down <= width)
+    light = edge & (along < width) | unmatched & (right < width) & (down < width)
+    marks[dark] = (0.0, 0.0, 0.0, 0.55)
+    marks[light] = (1.0, 1.0, 1.0, 0.75)
+    return marks
+
+
+def _below_horizon(assessment: Assessment) -> NDArray[np.bool_]:
+    """Pixels whose rays go down in the level frame: no ground is expected in the others."""
+    assert assessment.points is not None
+    camera, R = assessment.points.camera, assessment.points.T_level_camera.R
+    rows, columns = np.indices((camera.height, camera.width))
+    return np.asarray((camera.rays(columns, rows) @ R.T)[..., 2] < 0)
 
 
 def _picture_axes(
@@ -134,7 +183,7 @@ def _draw_headings_in_picture(
         line = ground_along(assessment, verdict.heading_deg)(np.linspace(0.0, look, 400))
         entries[i, 0] = _entry_column(to_picture(line), shape)
     entries[:, 1] = shape[0] + 0.012 * shape[0]
-    for i in keep_apart(entries, 0.055 * shape[1]):
+    for i in keep_apart(entries, 0.065 * shape[1]):
         draw_tag(axes, entries[i], ordered[i], bold=is_bold(assessment, ordered[i]), anchor="top")
 
 
@@ -181,7 +230,7 @@ def _tag_obstacles_in_picture(
     inside = ((places >= [0.03 * shape[1], 0.02 * shape[0]])
               & (places <= [0.97 * shape[1], 0.98 * shape[0]])).all(axis=1)
     places[~(inside & drawn)] = np.nan
-    for i in keep_apart(places, 0.07 * shape[1])[:MOST_LABELS]:
+    for i in keep_apart(places, 0.065 * shape[1])[:MOST_LABELS]:
         height_tag(axes, places[i], tallest[i])
 
 
@@ -195,12 +244,12 @@ def _single_picture(assessment: Assessment) -> bytes:
     picture = pair.left if pair.left is not None else pair.right
     assert picture is not None  # a pair has at least one
     figure, axes = _picture_axes(picture * (255.0 / full_scale(pair)), title_in(assessment),
-                                 below_in=0.45)
+                                 below_in=captions_in(assessment) + 0.05)
     there = "left" if pair.right is None else "right"
     axes.text(0.5, 0.5, f"no stereo\nthe {missing_picture(pair)} picture is missing",
               transform=axes.transAxes, ha="center", va="center", fontsize=22,
               bbox={"boxstyle": "square,pad=0.5", "fc": WHITE, "ec": BLACK})
-    axes.text(0.01, 0.02, f"{there} picture as sent", transform=axes.transAxes, fontsize=9,
-              path_effects=cased_line(2.4))
+    axes.text(0.01, 0.02, f"{there} picture as sent", transform=axes.transAxes,
+              fontsize=FONT_PT, bbox={"boxstyle": "square,pad=0.2", "fc": WHITE, "ec": "none"})
     captions(figure, assessment)
     return png(figure)

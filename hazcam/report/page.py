@@ -12,9 +12,15 @@ from markupsafe import Markup
 
 from hazcam.frames import heading_text
 from hazcam.report.record import Record
-from hazcam.report.text import detail_rows, heading_rows, statements, summary_cells
+from hazcam.report.text import (
+    count_text,
+    detail_rows,
+    heading_rows,
+    statements,
+    summary_cells,
+)
 
-_THUMBNAIL_PX = 360
+_THUMBNAIL_PX = 300  # twice what is shown, for fine screens
 _PAGES = Environment(
     loader=PackageLoader("hazcam", "report"), autoescape=True, undefined=StrictUndefined,
     trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
@@ -31,16 +37,23 @@ def page(record: Record, *, overlay: bytes, terrain: bytes | None, depth: bytes 
     overlay, terrain, depth : bytes or None
         PNG of the overlay, of the map from above and of the depth map; None where there is none.
     """
+    ahead = next((r for r in heading_rows(record) if r["heading_deg"] == 0), None)
     return _PAGES.get_template("page.html").render(
         record=record, rows=heading_rows(record), statements=statements(record)[1:],
-        details=detail_rows(record),
-        ahead=next((r for r in heading_rows(record) if r["heading_deg"] == 0), None),
+        details=detail_rows(record), ahead=ahead,
+        ahead_is_said=ahead is not None and _is_said(ahead, record["suggestion"]["text"]),
         overlay=_data_uri(overlay), terrain=_data_uri(terrain), depth=_data_uri(depth),
     )
 
 
+def _is_said(ahead: Record, suggestion: str) -> bool:
+    """Does the suggestion already say how far straight ahead is clear, and why no farther?"""
+    return "straight ahead" in suggestion and ahead["reason"] in suggestion
+
+
 def folder_page(
-    records: Sequence[Record], failures: Mapping[str, str], thumbnails: Mapping[str, bytes]
+    records: Sequence[Record], failures: Mapping[str, str], thumbnails: Mapping[str, bytes],
+    not_begun: Sequence[str] = (),
 ) -> str:
     """The page of a folder: each pair with its verdict, linked to its own page.
 
@@ -52,10 +65,24 @@ def folder_page(
         Name and reason of each pair that was not.
     thumbnails : mapping of str to bytes
         JPEG by pair id.
+    not_begun : sequence of str
+        Names of the pairs that an interrupted run left out.
     """
     pairs = [{"record": r, "cells": summary_cells(r),
               "thumbnail": _data_uri(thumbnails[r["id"]], "jpeg")} for r in records]
-    return _PAGES.get_template("index.html").render(pairs=pairs, failures=failures)
+    return _PAGES.get_template("index.html").render(
+        pairs=pairs, failures=failures, not_begun=not_begun, strips=_strips(records),
+        counts=count_text(len(records), failures, not_begun))
+
+
+def _strips(records: Sequence[Record]) -> str:
+    """How far ground out of view was assumed clear, once for all pairs of a folder."""
+    far = sorted({f"{r['near_strip']['max_m']:.2f}" for r in records if r["near_strip"]["max_m"]})
+    if not far:
+        return "No ground out of view is assumed clear."
+    return ("Ground out of view of the cameras is assumed clear near the rover: up to "
+            f"{' or '.join(far)} m from the nose; how much of a clear distance that is stands in "
+            "brackets.")
 
 
 def thumbnail(picture: bytes) -> bytes:

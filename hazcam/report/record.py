@@ -29,7 +29,7 @@ import numpy as np
 from hazcam import __version__
 from hazcam.assess import Assessment
 from hazcam.disparity import DisparityMap
-from hazcam.imagery import StereoPair
+from hazcam.imagery import StereoPair, pair_digest
 from hazcam.rectification import (
     MAX_EPIPOLAR_MEDIAN_PX,
     MAX_EPIPOLAR_SPREAD_PX,
@@ -79,8 +79,8 @@ def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
     return {
         "schema": SCHEMA, "hazcam": __version__, "id": a.pair.id, **plain(computed),
         "settings": settings,
-        "digests": {"pair": a.pair.digest, "rig": a.rig.digest, "rover": a.rover.digest,
-                    "settings": _digest(settings)},
+        "digests": {"pair": a.pair.digest, **_picture_digests(a.pair), "rig": a.rig.digest,
+                    "rover": a.rover.digest, "settings": _digest(settings)},
         "versions": versions(), "inputs": dict(inputs),
     }
 
@@ -170,6 +170,12 @@ def settings_record(settings: Settings) -> Record:
     }
 
 
+def _picture_digests(pair: StereoPair) -> Record:
+    """A digest for each picture, so that the changed one can be named; None for a missing one."""
+    return {"left": None if pair.left is None else pair_digest(pair.left, None),
+            "right": None if pair.right is None else pair_digest(None, pair.right)}
+
+
 def _digest(values: Record) -> str:
     """SHA-256 of plain values as canonical JSON."""
     return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
@@ -235,6 +241,17 @@ def attitude_record(a: Assessment) -> Record:
     return {"status": "unknown", "bound_deg": bound, "text": text}
 
 
+def counted(count: int, thing: str) -> str:
+    """A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "pair"), counted(0, "pair")
+    ('1 pair', '0 pairs')
+    """
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
 def _signed(value: float, digits: int) -> str:
     """A number with its sign; no sign where it rounds to 0."""
     rounded = round(value, digits)
@@ -269,8 +286,10 @@ def _rig_check(check: EpipolarResidual | None) -> Record:
     record |= {"checked": check.checked, "median_px": check.median_px,
                "spread_px": check.spread_px, "count": check.count}
     if not check.checked:
-        record["text"] = (f"not checked: {check.count} features were tracked between the "
-                          f"pictures, {MIN_EPIPOLAR_FEATURES} are needed")
+        verb = "was" if check.count == 1 else "were"
+        record["text"] = (f"not checked: {counted(check.count, 'feature')} {verb} tracked between "
+                          f"the pictures, {MIN_EPIPOLAR_FEATURES} are needed; are these two "
+                          "pictures of the same moment?")
         return record
     record["matches_calibration"] = check.matches_calibration
     word = "matches" if check.matches_calibration else "no longer matches"

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from hazcam.frames import heading_text
-from hazcam.report.record import Record
+from hazcam.report.record import Record, counted
 
 WIDTH = 100
 _LABEL_WIDTH = 14
@@ -73,32 +73,48 @@ def _line(label: str, text: str) -> str:
 
 
 def _headings_table(record: Record) -> str:
-    table = _table(["heading", "verdict", "clear from the nose", "what limits it first"], {2})
+    table = _table(["heading", "verdict", "clear from\nthe nose", "of it\nassumed",
+                    "what limits it first"], {2, 3})
     for row in heading_rows(record):
-        table.add_row(row["name"], row["verdict"], f"{row['clear_m']:.2f} m", row["reason"])
+        table.add_row(row["name"], row["verdict"], f"{row['clear_m']:.2f} m",
+                      f"{row['assumed_m']:.2f} m", row["reason"])
     return _rendered(table)
 
 
-def summary_text(records: Sequence[Record], failures: Mapping[str, str]) -> str:
-    """One line per pair of a folder, and the pairs that failed with their reason."""
+def summary_text(
+    records: Sequence[Record], failures: Mapping[str, str], not_begun: Sequence[str] = ()
+) -> str:
+    """One row per pair of a folder, the pairs that failed with their reason, and how many did.
+
+    ``not_begun`` are the pairs that an interrupted run left out.
+    """
     lines = []
     if records:
-        table = _table(["pair", "straight ahead", "headings go", "suggestion"], {2})
+        table = _table(["pair", "straight\nahead", "clear\n(assumed)", "headings\nthat go",
+                        "suggestion"], {2, 3})
         for record in records:
             table.add_row(record["id"], *summary_cells(record), record["suggestion"]["text"])
         lines.append(_rendered(table))
     for name, reason in failures.items():
         lines.append(textwrap.indent(f"failed: {name}\n{textwrap.indent(reason, '  ')}", ""))
-    count = len(records) + len(failures)
-    lines.append(f"{len(records)} of {count} pairs assessed, {len(failures)} failed")
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, count_text(len(records), failures, not_begun)]) + "\n"
 
 
-def summary_cells(record: Record) -> tuple[str, str]:
-    """The verdict straight ahead, and how many of the headings are ``go``."""
-    ahead = [h["verdict"] for h in record["headings"] if h["heading_deg"] == 0]
+def count_text(assessed: int, failures: Mapping[str, str], not_begun: Sequence[str]) -> str:
+    """How many pairs of a folder were assessed, failed, and were left out."""
+    total = counted(assessed + len(failures) + len(not_begun), "pair")
+    left_out = f", {len(not_begun)} not begun (interrupted)" if not_begun else ""
+    return f"{assessed} of {total} assessed, {len(failures)} failed{left_out}"
+
+
+def summary_cells(record: Record) -> tuple[str, str, str]:
+    """Straight ahead the verdict and how far it is clear; how many headings are ``go``."""
+    ahead = next((h for h in record["headings"] if h["heading_deg"] == 0), None)
     going = sum(h["verdict"] == "go" for h in record["headings"])
-    return (ahead[0] if ahead else "not judged"), f"{going} of {len(record['headings'])}"
+    share = f"{going} of {len(record['headings'])}"
+    if ahead is None:
+        return "not judged", "", share
+    return ahead["verdict"], f"{ahead['clear_m']:.2f} ({ahead['assumed_m']:.2f}) m", share
 
 
 def _table(headers: Sequence[str], right: set[int]) -> Table:

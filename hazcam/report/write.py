@@ -67,8 +67,13 @@ def write_assessment(assessment: Assessment, folder: Path, inputs: Mapping[str, 
     return record
 
 
-def write_index(folder: Path, records: Sequence[Record], failures: Mapping[str, str]) -> None:
+def write_index(
+    folder: Path, records: Sequence[Record], failures: Mapping[str, str],
+    not_begun: Sequence[str] = (),
+) -> None:
     """Write index.html, which links the page of each pair of a folder.
+
+    ``not_begun`` are the pairs that an interrupted run left out; they are named.
 
     Raises
     ------
@@ -77,7 +82,7 @@ def write_index(folder: Path, records: Sequence[Record], failures: Mapping[str, 
     """
     thumbnails = {r["id"]: thumbnail((folder / r["id"] / "overlay.png").read_bytes())
                   for r in records}
-    _write(folder / "index.html", folder_page(records, failures, thumbnails).encode())
+    _write(folder / "index.html", folder_page(records, failures, thumbnails, not_begun).encode())
 
 
 def prepare_folder(folder: Path) -> None:

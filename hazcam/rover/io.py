@@ -9,6 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from hazcam.errors import RoverError
+from hazcam.imagery.signatures import picture_format
+from hazcam.rover.checks import (
+    check_length,
+    check_margin,
+    check_mass,
+    check_proportions,
+    check_reach,
+)
 from hazcam.rover.limits import check_limit, derive_limits, rover_digest
 from hazcam.rover.profile import LIMIT_UNITS, Body, Legs, Limit, Limits, RoverProfile
 
@@ -46,9 +54,11 @@ def _load(path: Path) -> Table:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise RoverError(str(path), "does not exist", what, "check the path") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise RoverError(str(path), f"cannot be read as text: {error}", what,
-                         "give a TOML file") from error
+    except OSError as error:
+        raise RoverError(str(path), f"cannot be read: {error.strerror}", what,
+                         "check its permissions") from error
+    except UnicodeDecodeError as error:
+        raise _no_text(path, error, what) from error
     if not text.strip():
         raise RoverError(str(path), "is empty", what, "write the rover's numbers into it")
     try:
@@ -56,6 +66,13 @@ def _load(path: Path) -> Table:
     except tomllib.TOMLDecodeError as error:
         raise RoverError(str(path), f"broken TOML: {error}", what,
                          "mend the text there") from error
+
+
+def _no_text(path: Path, error: UnicodeDecodeError, what: str) -> RoverError:
+    form = picture_format(error.object)
+    found = (f"cannot be read as text: {error}" if form is None
+             else f"is a {form} picture, not a rover file")
+    return RoverError(str(path), found, what, "give a TOML file, or the name of a shipped rover")
 
 
 def _check_keys(
@@ -91,6 +108,10 @@ def _number(table: Table, key: str, where: str, *, zero: bool = False) -> float:
     return float(value)
 
 
+def _length(table: Table, key: str, where: str) -> float:
+    return check_length(_number(table, key, where), f"{where} {key}")
+
+
 def _text(table: Table, key: str, where: str) -> str:
     value = table[key]
     if not isinstance(value, str) or not value.strip():
@@ -101,12 +122,15 @@ def _text(table: Table, key: str, where: str) -> str:
 
 def _body(table: Any, where: str) -> Body:
     table = _check_keys(table, where, _BODY)
-    return Body(**{key: _number(table, key, where) for key in _BODY})
+    mass_kg = check_mass(_number(table, "mass_kg", where), f"{where} mass_kg")
+    return Body(mass_kg=mass_kg,
+                **{key: _length(table, key, where) for key in _BODY if key != "mass_kg"})
 
 
 def _legs(table: Any, where: str) -> Legs:
     table = _check_keys(table, where, _LEGS)
-    numbers = {key: _number(table, key, where) for key in _LEGS if key != "count"}
+    arc_deg = _number(table, "arc_deg", where)
+    lengths = {key: _length(table, key, where) for key in _LEGS if key.endswith("_m")}
     count = table["count"]
     if isinstance(count, bool) or not isinstance(count, int) or count < 6 or count % 2:
         raise RoverError(
@@ -114,10 +138,10 @@ def _legs(table: Any, where: str) -> Legs:
             "an even number of legs, six or more: a gait with three feet on the ground",
             "give the number of all legs, both sides",
         )
-    return Legs(count=count, **numbers)
+    return Legs(count=count, arc_deg=arc_deg, **lengths)
 
 
-def _with_measured(limits: Limits, table: Any, where: str) -> Limits:
+def _with_measured(limits: Limits, table: Any, body: Body, legs: Legs, where: str) -> Limits:
     """Let measured limits win over derived ones."""
     table = _check_keys(table, where, (), tuple(LIMIT_UNITS))
     measured: dict[str, Limit] = {}
@@ -125,6 +149,7 @@ def _with_measured(limits: Limits, table: Any, where: str) -> Limits:
         place = f"{where}.{name}"
         entry = _check_keys(entry, place, ("value", "source"))
         value = check_limit(name, _number(entry, "value", place, zero=True), place)
+        check_reach(name, value, body, legs, place)
         measured[name] = Limit(value=value, source=f"measured: {_text(entry, 'source', place)}")
     return replace(limits, **measured)
 
@@ -159,7 +184,8 @@ def read_rover(name_or_path: str | Path) -> RoverProfile:
     ------
     RoverError
         An unknown name, a missing or empty file, a folder, broken TOML, an unknown or missing key,
-        a word where a number belongs, a negative length, a number of legs that is odd or below six.
+        a word where a number belongs, a length that is negative, in another unit or out of
+        proportion, a number of legs that is odd or below six.
 
     Examples
     --------
@@ -177,8 +203,11 @@ def read_rover(name_or_path: str | Path) -> RoverProfile:
     body = _body(table["body"], f"{where}: [body]")
     legs = _legs(table["legs"], f"{where}: [legs]")
     margins = _check_keys(table["margins"], f"{where}: [margins]", ("lateral_m",))
-    margin_m = _number(margins, "lateral_m", f"{where}: [margins]", zero=True)
-    limits = _with_measured(derive_limits(body, legs), table.get("limits", {}), f"{where}: limits")
+    margin_m = check_margin(_number(margins, "lateral_m", f"{where}: [margins]", zero=True),
+                            f"{where}: [margins] lateral_m")
+    check_proportions(body, legs, where)
+    limits = _with_measured(derive_limits(body, legs), table.get("limits", {}), body, legs,
+                            f"{where}: limits")
     _check_derived(limits, where)
     return RoverProfile(
         name=_text(table, "name", where), body=body, legs=legs, margin_m=margin_m, limits=limits,

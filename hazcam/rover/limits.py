@@ -17,6 +17,7 @@ import numpy as np
 from scipy.spatial import ConvexHull
 
 from hazcam.errors import RoverError
+from hazcam.rover.checks import check_margin, check_reach
 from hazcam.rover.profile import LIMIT_UNITS, Body, Legs, Limit, Limits, RoverProfile
 
 # Kept free between the underside and what passes under it: the body sinks a little on soft ground.
@@ -126,7 +127,8 @@ def check_limit(name: str, value: float, where: str) -> float:
         bound = " and below 90" if unit == "deg" else ""
         raise RoverError(
             where, f"{name} = {value:g}", f"a finite number of 0 or more{bound} [{unit}]",
-            "correct the value",
+            f"likely per cent: write {math.degrees(math.atan(value / 100)):.1f}"
+            if unit == "deg" and 90 <= value < math.inf else "correct the value",
         )
     return float(value)
 
@@ -147,16 +149,17 @@ def with_limits(
     Raises
     ------
     RoverError
-        An unknown name; a value that is negative or not finite.
+        An unknown name; a value that is negative, not finite, or more than this rover could have
+        (likely in another unit).
     """
     where = "limits set by the user"
+    checked = {name: check_limit(name, value, where) for name, value in values.items()}
     limits = replace(rover.limits, **{
-        name: Limit(value=check_limit(name, value, where), source="set by the user")
-        for name, value in values.items()
+        name: Limit(value=check_reach(name, value, rover.body, rover.legs, where),
+                    source="set by the user")
+        for name, value in checked.items()
     })
-    margin = rover.margin_m if margin_m is None else margin_m
-    if not (math.isfinite(margin) and margin >= 0):
-        raise RoverError("margin set by the user", f"{margin:g} m", "a finite number of 0 or more",
-                         "correct the value")
+    margin = (rover.margin_m if margin_m is None
+              else check_margin(margin_m, "margin set by the user"))
     return replace(rover, limits=limits, margin_m=margin,
                    digest=rover_digest(rover.body, rover.legs, margin, limits))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hazcam.depth import PointMap
+from hazcam.rectification import CommonView
 from hazcam.terrain.ground import (
     body_slopes,
     fit_plane,
@@ -54,8 +55,17 @@ class TerrainSettings:
     seed: int = 20260101
 
 
-def map_terrain(points: PointMap, settings: TerrainSettings) -> TerrainMap:
+def map_terrain(points: PointMap, sensor: CommonView, settings: TerrainSettings) -> TerrainMap:
     """Map the ground.
+
+    Parameters
+    ----------
+    points : PointMap
+        The surface point of each pixel.
+    sensor : CommonView
+        What the rig sees when the whole sensor is sent; ``points.common_view`` if it was.
+    settings : TerrainSettings
+        Grid, body window, seed.
 
     Returns
     -------
@@ -72,7 +82,8 @@ def map_terrain(points: PointMap, settings: TerrainSettings) -> TerrainMap:
     )
     lines = trace(points, spec)
     x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
-    in_view = in_both_pictures(points, x, y)
+    in_view, sensor_view = (in_both_pictures(seen, points.T_rover_camera, x, y)
+                            for seen in (points.common_view, sensor))
     seen = np.isfinite(surface.mean_m)
     blank = blank_at(points, spec, ground.ground_m)
     hidden = hidden_cells(lines, spec, ground.ground_m, blank)
@@ -81,8 +92,10 @@ def map_terrain(points: PointMap, settings: TerrainSettings) -> TerrainMap:
         spec=spec, state=state, mean_m=surface.mean_m, highest_m=surface.highest_m,
         lowest_m=surface.lowest_m, sigma_m=surface.sigma_m, count=surface.count,
         ceiling_m=ceiling_of(lines, spec), in_view=in_view,
+        sensor_view=sensor_view,
         blank=blank,
         ground_m=ground.ground_m, ground_sigma_m=ground.sigma_m,
         slope_x=slope_x, slope_y=slope_y, slope_sigma=slope_sigma,
         planes=planes, obstacles=find_obstacles(spec, surface, ground), view=points.view,
+        row_angle=1 / points.camera.focal_px,
     )

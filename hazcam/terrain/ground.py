@@ -292,6 +292,7 @@ def body_slopes(
     seen = np.maximum(planes.weight, 1)
     variance = cv2.boxFilter(noise**2, cv2.CV_64F, size, normalize=False,
                              borderType=cv2.BORDER_CONSTANT) / seen
+    variance = np.maximum(variance, 0)  # the running sums of a box filter round
     missing = np.clip(1 - planes.weight / window_cells, 0, 1)
     # Neighbouring cells share their errors: one in twenty is independent.
     scatter = np.sqrt(variance / np.maximum(seen / 20, 1) + (missing * planes.rms_m) ** 2)

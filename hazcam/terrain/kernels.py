@@ -56,7 +56,10 @@ def fuse_surface(
                 continue
             dx = dy = dz = 0.0
             steps = 1
-            if joined[i, j]:
+            # A segment that starts off the grid has nothing to lay on it, and near the horizon
+            # it may be kilometres long.
+            on_grid = -1.0 < x < rows * cell_m + 1.0 and abs(y) < side_m + 1.0
+            if joined[i, j] and on_grid:
                 dx = points[i - 1, j, 0] - x
                 dy = points[i - 1, j, 1] - y
                 dz = points[i - 1, j, 2] - z

@@ -146,6 +146,9 @@ class TerrainMap:
         cell and ended on farther ground. [m] +inf where no sight line crossed.
     in_view : ndarray, bool
         Would flat ground there lie in both pictures? From rig and mount alone.
+    sensor_view : ndarray, bool
+        The same for the pictures of the whole sensor: what a window cut off is not the near
+        strip.
     blank : ndarray, uint8
         For a cell that is not seen: ``Blank`` of the pixel that looks at its ground.
     ground_m : ndarray, float64
@@ -163,6 +166,8 @@ class TerrainMap:
         Nearest first.
     view : View
         Attitude, and how well it is known.
+    row_angle : float
+        Angle between two picture rows. [rad]
     """
 
     spec: GridSpec
@@ -174,6 +179,7 @@ class TerrainMap:
     count: NDArray[np.int32]
     ceiling_m: Grid
     in_view: NDArray[np.bool_]
+    sensor_view: NDArray[np.bool_]
     blank: NDArray[np.uint8]
     ground_m: Grid
     ground_sigma_m: Grid
@@ -183,10 +189,22 @@ class TerrainMap:
     planes: tuple[GroundPlane, ...]
     obstacles: tuple[Obstacle, ...]
     view: View
+    row_angle: float
+
+    @property
+    def camera_x_m(self) -> float:
+        """Left camera ahead of the rover origin, level frame. [m]"""
+        return float(self.view.T_level_camera.t[0])
+
+    @property
+    def camera_height_m(self) -> float:
+        """Left camera above the plane of the feet. [m]"""
+        return float(self.view.T_rover_camera.t[2])
 
     def __post_init__(self) -> None:
         names = ("state", "mean_m", "highest_m", "lowest_m", "sigma_m", "count", "ceiling_m",
-                 "in_view", "blank", "ground_m", "ground_sigma_m", "slope_x", "slope_y",
+                 "in_view", "sensor_view", "blank", "ground_m", "ground_sigma_m", "slope_x",
+                 "slope_y",
                  "slope_sigma")
         for name in names:
             value = getattr(self, name)

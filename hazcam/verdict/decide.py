@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from hazcam.disparity.record import BLANK_WORDS, Blank
-from hazcam.frames import heading_text
 from hazcam.rover.profile import LIMIT_UNITS, Limits
 from hazcam.terrain.record import CellState
 from hazcam.verdict.record import MEASURED, Cause, HeadingDemand, HeadingVerdict
@@ -37,7 +36,7 @@ def decide(
         What speaks against every heading of the pair.
     """
     sigmas = float(norm.ppf(confidence))
-    causes = [*pair_causes, *_unseen(demand, limits)]
+    causes = [*pair_causes, *_unseen(demand, limits, sigmas), *_turn(demand, limits, sigmas)]
     for name in MEASURED:
         cause = _measured(demand, name, limits, sigmas)
         if cause is not None:
@@ -61,8 +60,10 @@ def _measured(
     bound = {"slope": np.sqrt(2) * demand.tilt_bound_deg, "roll": demand.tilt_bound_deg}
     extra = float(bound.get(name, 0.0))
     with np.errstate(invalid="ignore"):
-        beyond = np.nonzero(value + sigmas * sigma + extra > limit)[0]
-        alone = np.nonzero(value + sigmas * sigma > limit)[0]
+        # Where there is a value, only a comparison that holds lets it pass.
+        known, worst = np.isfinite(value), value + sigmas * sigma
+        beyond = np.nonzero(known & ~(worst + extra <= limit))[0]
+        alone = np.nonzero(known & ~(worst <= limit))[0]
     if beyond.size == 0:
         return None
     if alone.size == 0:
@@ -101,37 +102,62 @@ def _comparison(
             f"{demand.station_m[i]:.2f} m{more}, limit {limit:.{digits}f} {unit}")
 
 
-def _unseen(demand: HeadingDemand, limits: Limits) -> list[Cause]:
+def _unseen(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
     """What the unseen ground says against the heading."""
     if not np.any(demand.seen_share > 0):
         return [Cause(kind="no ground seen", at_m=0.0, demand=None, sigma=None, limit=None,
                       unit="", text="no ground is seen on this heading")]
-    causes = [_turn(demand), _run(demand, limits), _hidden(demand, limits), _outside(demand),
+    if demand.assumed_m >= demand.look_ahead_m:
+        return [Cause(kind="outside view", at_m=0.0, demand=None, sigma=None, limit=None, unit="",
+                      text="all of the look-ahead would be assumed clear")]
+    causes = [_run(demand, limits, sigmas), _hidden(demand, limits), _outside(demand),
               _no_slope(demand)]
     return [c for c in causes if c is not None]
 
 
-def _turn(demand: HeadingDemand) -> Cause | None:
-    if demand.turn_assumed:
-        return None
-    return Cause(
-        kind="outside view", at_m=0.0, demand=demand.turn_radius_m, sigma=None,
-        limit=None, unit="m",
-        text=f"the turn in place to {heading_text(demand.heading_deg)} sweeps a circle of "
-             f"{demand.turn_radius_m:.2f} m, more than may be assumed clear",
-    )
+def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
+    """What speaks against the turn in place that comes first."""
+    turn = demand.turn
+    if turn is None:
+        return []
+    circle = f"in the circle of {demand.turn_radius_m:.2f} m that the turn sweeps"
+    causes = []
+    if not demand.turn_assumed:
+        causes.append(Cause(
+            kind="outside view", at_m=0.0, demand=demand.turn_radius_m, sigma=None, limit=None,
+            unit="m", text=f"ground {circle} is out of view, more than may be assumed clear"))
+    for kind, value, limit in (
+        ("step", turn.step_m, min(limits.step.value, limits.belly.value)),
+        ("drop", turn.drop_m, limits.drop.value),
+    ):
+        if value + sigmas * turn.sigma_m > limit:
+            causes.append(Cause(
+                kind=kind, at_m=0.0, demand=value, sigma=turn.sigma_m, limit=limit, unit="m",
+                text=f"{kind} {value:.3f} ± {turn.sigma_m:.3f} m {circle}, limit {limit:.3f} m"))
+    if turn.hidden_m > min(limits.step.value, limits.belly.value):
+        causes.append(Cause(
+            kind="hidden obstacle", at_m=0.0, demand=turn.hidden_m, sigma=None,
+            limit=min(limits.step.value, limits.belly.value), unit="m",
+            text=f"something too tall could hide {circle}"))
+    if turn.unseen_m > limits.gap.value:
+        causes.append(Cause(
+            kind="unseen run", at_m=0.0, demand=turn.unseen_m, sigma=None, limit=limits.gap.value,
+            unit="m", text=f"ground {circle} was looked at and not seen"))
+    return causes
 
 
-def _run(demand: HeadingDemand, limits: Limits) -> Cause | None:
+def _run(demand: HeadingDemand, limits: Limits, sigmas: float) -> Cause | None:
     limit = limits.gap.value
-    beyond = np.nonzero(demand.run_m > limit + 1e-9)[0]
+    worst = demand.run_m + sigmas * demand.sigma["run"]
+    beyond = np.nonzero((demand.run_m > 0) & (worst > limit))[0]
     if beyond.size == 0:
         return None
     i = int(beyond[0])
     at, length = float(demand.station_m[i]), float(demand.run_m[i])
+    sigma = float(demand.sigma["run"][i])
     return Cause(
-        kind="unseen run", at_m=at, demand=length, sigma=0.0, limit=limit, unit="m",
-        text=f"{length:.2f} m of ground not seen under a foot track from {at:.2f} m "
+        kind="unseen run", at_m=at, demand=length, sigma=sigma, limit=limit, unit="m",
+        text=f"{length:.2f} ± {sigma:.2f} m of ground not seen under a foot track from {at:.2f} m "
              f"({_why(demand, i, length)}): a drop could hide there, bridgeable {limit:.2f} m",
     )
 
@@ -145,7 +171,7 @@ def _hidden(demand: HeadingDemand, limits: Limits) -> Cause | None:
     at, height = float(demand.station_m[i]), float(demand.hidden_m[i])
     size = f"{height:.3f} m high" if np.isfinite(height) else "of any height"
     return Cause(
-        kind="hidden obstacle", at_m=at, demand=height, sigma=0.0, limit=limit, unit="m",
+        kind="hidden obstacle", at_m=at, demand=height, sigma=None, limit=limit, unit="m",
         text=f"something {size} could hide at {at:.2f} m ({_why(demand, i, 0.0)}), "
              f"limit {limit:.3f} m",
     )

@@ -15,6 +15,29 @@ Verdict = Literal["go", "ask-ground"]
 MEASURED = ("step", "drop", "belly", "slope", "roll")
 
 
+@dataclass(frozen=True, kw_only=True)
+class TurnDemand:
+    """What the circle that the body sweeps in a turn in place demands.
+
+    Attributes
+    ----------
+    step_m, drop_m : float
+        Greatest height above, and depth below, the local ground in the seen cells. [m]
+    sigma_m : float
+        One standard deviation of either. [m]
+    hidden_m : float
+        Tallest thing that could hide in the cells that could be seen and were not. [m]
+    unseen_m : float
+        Side of the square of those cells. [m]
+    """
+
+    step_m: float
+    drop_m: float
+    sigma_m: float
+    hidden_m: float
+    unseen_m: float
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class HeadingDemand:
     """What one heading demands, station by station; limits play no part in it.
@@ -31,7 +54,7 @@ class HeadingDemand:
     slope, roll : ndarray of shape (n,)
         Body-size slope in any direction, and across the heading. [deg] NaN where unknown.
     sigma : dict of str to ndarray of shape (n,)
-        One standard deviation of each of the five, in its unit.
+        One standard deviation of each of the five and of ``run``, in its unit.
     tilt_bound_deg : float
         What slope and roll may be off by in all, where the attitude is not known. [deg]
     run_m : ndarray of shape (n,)
@@ -50,6 +73,8 @@ class HeadingDemand:
         Length of the near strip of this heading; +inf if the swath is never in full view. [m]
     assumed_m : float
         How far from the nose ground out of view is assumed clear. [m]
+    turn : TurnDemand or None
+        What the turn in place demands; None straight ahead.
     turn_radius_m : float
         Radius of the circle that the turn in place sweeps; 0 straight ahead. [m]
     turn_assumed : bool
@@ -75,6 +100,7 @@ class HeadingDemand:
     seen_share: Profile
     strip_m: float
     assumed_m: float
+    turn: TurnDemand | None
     turn_radius_m: float
     turn_assumed: bool
     look_ahead_m: float
@@ -88,8 +114,11 @@ class HeadingDemand:
                 raise ValueError(f"{name} of a HeadingDemand is {value.shape}, "
                                  f"not {self.station_m.shape}")
             object.__setattr__(self, name, read_only(value))
-        if set(self.sigma) != set(MEASURED):
-            raise ValueError(f"a HeadingDemand needs a sigma for each of {MEASURED}")
+        if set(self.sigma) != {*MEASURED, "run"}:
+            raise ValueError(f"a HeadingDemand needs a sigma for each of {MEASURED} and run")
+        for name in MEASURED:
+            if np.any(np.isfinite(getattr(self, name)) & ~np.isfinite(self.sigma[name])):
+                raise ValueError(f"{name} of a HeadingDemand has a value without a sigma")
 
 
 @dataclass(frozen=True, kw_only=True)

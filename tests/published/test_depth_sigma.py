@@ -17,7 +17,7 @@ import pytest
 from hazcam.depth import depth_sigma_m, point_jacobian, triangulate
 from hazcam.disparity import DisparityMap
 from hazcam.frames import R_BODY_OPTICAL, Floats, Pose, rotation_y, view_from
-from hazcam.rectification import RectifiedCamera, RectifiedPair
+from hazcam.rectification import CommonView, RectifiedCamera, RectifiedPair
 
 CAMERA = RectifiedCamera(focal_px=700.0, cx=320.0, cy=240.0, offset_px=0.0, baseline_m=0.10,
                          width=640, height=480)
@@ -120,9 +120,9 @@ def test_covariance_in_the_level_frame() -> None:
     picture, valid = np.zeros((480, 640), np.float32), np.ones((480, 640), dtype=bool)
     state = np.zeros((480, 640), np.uint8)
     rectified = RectifiedPair(
-        left=picture, right=picture, valid_left=valid, valid_right=valid, state_left=state,
-        state_right=state, camera=shifted, resampled=False,
-        T_camera_rectified=Pose(R=np.eye(3), t=np.zeros(3)),
+        left=picture, right=picture, state_left=state, state_right=state, resampled=False,
+        view=CommonView(camera=shifted, valid_left=valid, valid_right=valid,
+                        T_camera_rectified=Pose(R=np.eye(3), t=np.zeros(3))),
     )
     R = rotation_y(18.0) @ R_BODY_OPTICAL
     mount = Pose(R=R, t=np.array([0.17, 0.05, 0.17]))

@@ -115,7 +115,8 @@ def test_mapped_ramp_agrees_with_horn() -> None:
     of Horn's 3 x 3 gradient scatter: its median is compared, the body's slope cell by cell.
     """
     scene = Scene(slope_x=float(np.tan(np.radians(10.0))), from_x=0.4)
-    terrain = map_terrain(exact_points(scene), TerrainSettings())
+    points = exact_points(scene)
+    terrain = map_terrain(points, points.common_view, TerrainSettings())
     rows, columns = terrain.spec.cells([0.8, 1.3], [-0.2, 0.2])
     ramp = (slice(*rows), slice(*columns))
     horn = horn_deg(terrain.mean_m, terrain.spec.cell_m)[ramp]
@@ -151,7 +152,8 @@ def test_the_step_is_found_as_a_step() -> None:
     levels.
     """
     ledge = Scene(boxes=(Box(0.80, 3.0, -2.0, 2.0, STEP_M),))
-    terrain = map_terrain(exact_points(ledge), TerrainSettings(body_window_m=0.22))
+    points = exact_points(ledge)
+    terrain = map_terrain(points, points.common_view, TerrainSettings(body_window_m=0.22))
     rover = read_rover("dunlin-em")
     demand = demand_along(terrain, rover, 0.0, look_ahead_m=1.0, near_strip_max_m=1.0)
     edge_m = 0.80 - rover.body.nose_m
