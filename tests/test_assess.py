@@ -10,7 +10,7 @@ from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import StereoRig
 from hazcam.errors import HazcamError, ImageError, PairError, RigError
 from hazcam.frames import Attitude
-from hazcam.imagery import Window, pair_from_arrays
+from hazcam.imagery import PixelState, Window, pair_from_arrays
 from hazcam.rover import read_rover
 from hazcam.settings import Settings
 from tests.conftest import terrain_of
@@ -123,6 +123,52 @@ def test_a_window_of_the_sensor_gives_the_same_ground() -> None:
     assert cut.verdicts[0].clear_m == pytest.approx(whole.verdicts[0].clear_m, abs=0.02)
     near = [next(o for o in terrain_of(a).obstacles if o.distance_m < 1.2) for a in (whole, cut)]
     assert near[0].height_m == pytest.approx(near[1].height_m, abs=0.004)
+
+
+@pytest.mark.parametrize("scene", [
+    Scene(boxes=(Box(0.50, 0.60, -0.10, 0.10, 0.08),)),
+    Scene(boxes=(Box(0.45, 0.70, -0.15, 0.15, -0.20),)),
+])
+@pytest.mark.parametrize("window", [
+    Window(column=0, row=0, width=640, height=180), Window(column=0, row=0, width=640, height=195),
+    Window(column=200, row=0, width=240, height=480),
+])
+def test_cropping_never_turns_ask_into_go(scene: Scene, window: Window) -> None:
+    """What a window cut off could have been seen: it is not the near strip."""
+    left, right = both(render(scene))
+    rows = slice(window.row, window.row + window.height)
+    columns = slice(window.column, window.column + window.width)
+    pair = pair_from_arrays(left[rows, columns], right[rows, columns], attitude=LEVEL,
+                            window=window)
+    found = assess_pair(pair, ideal_rig(), ROVER, Settings(headings_deg=(0.0,)))
+    assert found.verdicts[0].verdict == "ask-ground"
+    assert found.near_strip_max_m == pytest.approx(0.31, abs=0.02)
+
+
+def test_a_hardly_known_attitude_is_judged_and_asks() -> None:
+    """A sigma of 30 degrees: the band stays finite, slopes cannot be known."""
+    unsure = Attitude(roll_deg=0, pitch_deg=0, roll_sigma_deg=30, pitch_sigma_deg=30)
+    found = assess_pair(render(Scene(), attitude=unsure), ideal_rig(), ROVER,
+                        Settings(headings_deg=(0.0,)))
+    assert "slope" in {c.kind for c in found.verdicts[0].causes}
+
+
+def test_lost_blocks_of_the_right_picture_are_not_matched() -> None:
+    """Constant blocks over 10 % of the right picture: nothing may be matched into them."""
+    left, right = both(render(SCENE))
+    rng = np.random.default_rng(3)
+    right = right.copy()
+    for row in range(0, 480, 16):
+        for column in range(0, 640, 16):
+            if rng.random() < 0.1:
+                right[row:row + 16, column:column + 16] = 128
+    found = run(left, right, headings_deg=(0.0,))
+    assert found.disparity is not None
+    assert found.rectified is not None
+    rows, columns = np.nonzero(np.isfinite(found.disparity.disparity_px))
+    there = np.rint(columns - found.disparity.disparity_px[rows, columns]).astype(int)
+    into_lost = found.rectified.state_right[rows, there] == PixelState.LOST
+    assert np.mean(into_lost) < 0.001
 
 
 def test_sixteen_bit_pictures_give_the_same_verdicts() -> None:

@@ -7,7 +7,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from hazcam.assess import Assessment, assess_pair
-from hazcam.frames import Floats
+from hazcam.frames import Floats, Pose
 from hazcam.rover import Limits, read_rover, with_limits
 from hazcam.settings import Settings
 from hazcam.terrain import CellState
@@ -21,7 +21,7 @@ from hazcam.verdict import (
     suggest,
 )
 from tests.conftest import Assess, terrain_of
-from tests.synthetic import Box, Scene, ideal_rig, render
+from tests.synthetic import Box, Scene, ideal_rig, mount_of, render
 
 ROVER = read_rover("dunlin-em")
 AHEAD = {"headings_deg": (0.0,)}
@@ -159,7 +159,65 @@ def test_a_turn_that_sweeps_more_than_may_be_assumed_is_said(assess: Assess) -> 
     found = assess(Scene(), **AHEAD)
     turned = demand(found, 10.0, near_strip_max_m=0.01)
     assert not turned.turn_assumed
-    assert any("circle of 0.22 m that the turn sweeps" in c.text for c in decide(turned, ROVER.limits, 0.99).causes)
+    causes = decide(turned, ROVER.limits, 0.99).causes
+    assert any("circle of 0.22 m that the turn sweeps" in c.text for c in causes)
+
+
+@pytest.mark.parametrize("x", [0.50, 0.55, 0.70, 0.90])
+def test_a_ledge_down_demands_its_drop(assess: Assess, x: float) -> None:
+    """Its foot is hidden for h (x - 0.17) / H; the first ground seen again tells its depth.
+
+    A tenth of the depth is left for the rise of the ground between two picture rows.
+    """
+    found = assess(Scene(boxes=(Box(x, 6.0, -4.0, 4.0, -0.05),)), **AHEAD)
+    assert np.nanmax(demand(found).drop) == pytest.approx(0.05, abs=0.007)
+    assert {"drop", "unseen run"} & kinds(found)
+
+
+@pytest.mark.parametrize("x", [0.60, 0.70, 0.704, 0.85, 0.953, 1.05])
+def test_a_ditch_of_1_15_times_the_gap_is_never_go(assess: Assess, x: float) -> None:
+    """At several distances and places within a cell: edges are a cell and a row uncertain."""
+    found = assess(Scene(boxes=(Box(x, x + 1.15 * 0.09, -0.4, 0.4, -0.20),)), **AHEAD)
+    assert "unseen run" in kinds(found)
+
+
+@pytest.mark.parametrize("y", [0.085, 0.090, 0.096])
+def test_a_slit_as_wide_as_a_foot_under_a_track_is_not_go(assess: Assess, y: float) -> None:
+    """3.4 cm wide, 25 cm long, 20 cm deep: smoothing must not close it unnoticed."""
+    found = assess(Scene(boxes=(Box(0.70, 0.95, y, y + 0.034, -0.20),)), **AHEAD)
+    assert found.verdicts[0].verdict == "ask-ground"
+
+
+def test_a_step_up_is_no_drop_on_the_way_up(assess: Assess) -> None:
+    """At its foot the local ground may lie half way up: at most half the step, never all of it."""
+    found = assess(Scene(boxes=(Box(0.8, 3.0, -2.0, 2.0, 0.05),)), **AHEAD)
+    before_the_top = demand(found).station_m < 0.80
+    assert np.nanmax(demand(found).drop[before_the_top]) < 0.05 / 2 + 0.004
+
+
+def test_a_post_in_the_circle_of_the_turn_is_judged() -> None:
+    """A high camera that looks down sees part of the circle: what stands there counts."""
+    rig = ideal_rig(pitch_deg=55.0)
+    mount = Pose(R=mount_of(rig).R, t=np.array([-0.05, 0.05, 0.60]))
+    rig = replace(rig, mount=mount)
+    pair = render(Scene(boxes=(Box(0.08, 0.14, 0.12, 0.16, 0.15),)), rig)
+    found = assess_pair(pair, rig, ROVER, Settings(
+        headings_deg=(-20.0,), near_strip_max_m=0.1, look_ahead_m=0.3))
+    assert any("circle" in c.text and c.kind == "step" for c in found.verdicts[0].causes)
+
+
+def test_a_demand_refuses_a_value_without_a_sigma(assess: Assess) -> None:
+    profile = demand(assess(BOX, **AHEAD))
+    unsure = dict(profile.sigma) | {"step": np.full(profile.step.shape, np.nan)}
+    with pytest.raises(ValueError, match="step of a HeadingDemand has a value without a sigma"):
+        replace(profile, sigma=unsure)
+
+
+def test_assuming_all_of_the_look_ahead_is_not_go(assess: Assess) -> None:
+    found = assess(Scene(), **AHEAD)
+    verdict = decide(demand(found, 30.0, near_strip_max_m=5.0), ROVER.limits, 0.99)
+    assert verdict.verdict == "ask-ground"
+    assert "all of the look-ahead would be assumed" in verdict.causes[0].text
 
 
 def test_an_unknown_attitude_asks_and_says_why() -> None:

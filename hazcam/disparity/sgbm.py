@@ -70,11 +70,10 @@ class SgbmMatcher:
         right = np.clip(np.rint(rectified.right), 0, 255).astype(np.uint8)
         warped = warp_right(right, band.expected_px, cv2.INTER_CUBIC).astype(np.uint8)
         residual, scatter, cut = self._match_strips(left, warped, band)
-        residual, isolated = _drop_isolated(residual, self.speckle_px)
         disparity = unwarp(residual, band.expected_px)
         blank = blank_reasons(rectified, band, disparity, noise_grey, edge_px=EDGE_PX)
         blank[(blank == Blank.DISAGREE) & cut] = Blank.OUT_OF_RANGE
-        blank[(blank == Blank.DISAGREE) & isolated] = Blank.ISOLATED
+        blank[_isolated(residual, blank == Blank.MATCHED, self.speckle_px)] = Blank.ISOLATED
         matched = blank == Blank.MATCHED
         disparity = np.where(matched, disparity, np.float32(np.nan))
         sigma = sigma_model(rectified.left, np.where(matched, scatter, np.float32(np.nan)),
@@ -134,11 +133,11 @@ def _range_of(band: SearchBand, rows: slice) -> tuple[int, int]:
     return int(low), int(high)
 
 
-def _drop_isolated(residual: Map, speckle_px: int) -> tuple[Map, NDArray[np.bool_]]:
-    """Blank patches of fewer than ``speckle_px`` pixels; also say where they were."""
+def _isolated(
+    residual: Map, matched: NDArray[np.bool_], speckle_px: int
+) -> NDArray[np.bool_]:
+    """Patches of fewer than ``speckle_px`` matched pixels of like disparity, shape (H, W)."""
     none = np.iinfo(np.int16).min // 2
-    known = np.isfinite(residual)
-    coded = np.where(known, np.rint(np.nan_to_num(residual) * _FRACTION), none).astype(np.int16)
+    coded = np.where(matched, np.rint(np.nan_to_num(residual) * _FRACTION), none).astype(np.int16)
     cv2.filterSpeckles(coded, none, speckle_px, _FRACTION)
-    isolated = known & (coded == none)
-    return np.where(isolated, np.float32(np.nan), residual), isolated
+    return np.asarray(matched & (coded == none))

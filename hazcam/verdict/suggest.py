@@ -37,14 +37,17 @@ def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
                           text=f"{act}: {_clear(best)}")
     # What is only assumed clear is no reason to prefer a heading, nor are a few centimetres.
     best = max(verdicts, key=lambda v: (round(v.clear_m - v.assumed_m, 1), -abs(v.heading_deg)))
-    where = heading_text(best.heading_deg)
+    return Suggestion(heading_deg=None, clear_m=best.clear_m, text=f"hold: {_held(best)}")
+
+
+def _held(best: HeadingVerdict) -> str:
+    """Why to hold: the best heading and its first cause."""
+    where, why = heading_text(best.heading_deg), best.causes[0].text
+    if best.clear_m == 0:
+        return f"no heading is clear: {why}"
     if best.clear_m <= best.assumed_m:
-        text = (f"hold: no heading is clear beyond what is assumed; {where}: "
-                f"{best.causes[0].text}")
-    else:
-        text = (f"hold: no heading is clear; the best is {where}, {_clear(best)}, then: "
-                f"{best.causes[0].text}")
-    return Suggestion(heading_deg=None, clear_m=best.clear_m, text=text)
+        return f"no heading is clear beyond what is assumed; {where}: {why}"
+    return f"no heading is clear; the best is {where}, {_clear(best)}, then: {why}"
 
 
 def _clear(verdict: HeadingVerdict) -> str:
