@@ -112,11 +112,12 @@ class RectifiedCamera:
         height_m = tz - (c + a * tx + b * ty)
         if height_m <= 0:
             raise ValueError(f"the camera is {-height_m:.3f} m below the plane")
-        direction = self.rays(columns, rows) @ T_frame_camera.R.T
-        falling = -(direction[..., 2] - a * direction[..., 0] - b * direction[..., 1])
-        return np.asarray(
-            self.focal_px * self.baseline_m * falling / height_m - self.offset_px
-        )
+        # How fast a ray falls towards the plane is linear in its direction, so in the pixel too.
+        gx, gy, gz = T_frame_camera.R.T @ np.array([a, b, -1.0])
+        scale = self.baseline_m / height_m
+        along_row = scale * gx * (np.asarray(columns, dtype=np.float64) - self.cx)
+        along_column = scale * gy * (np.asarray(rows, dtype=np.float64) - self.cy)
+        return np.asarray(along_row + along_column + scale * gz * self.focal_px - self.offset_px)
 
 
 @dataclass(frozen=True, kw_only=True)

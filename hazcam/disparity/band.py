@@ -89,7 +89,7 @@ def ground_band(
     sloping = [(0.0, rise, 0.0), (0.0, -rise, 0.0), (0.0, 0.0, rise), (0.0, 0.0, -rise)]
     planes_high = [(above, 0.0, 0.0), *sloping]
     planes_low = [(-settings.deepest_m, 0.0, 0.0), *sloping]
-    rows, columns = np.mgrid[0 : camera.height, 0 : camera.width]
+    rows, columns = np.ogrid[0 : camera.height, 0 : camera.width]
 
     def disparity(plane: tuple[float, float, float]) -> NDArray[np.float64]:
         # Above the plane's horizon nothing nearer than infinity belongs to it.

@@ -155,12 +155,12 @@ def _run(demand: HeadingDemand, limits: Limits, sigmas: float) -> Cause | None:
     i = int(beyond[0])
     at, length = float(demand.station_m[i]), float(demand.run_m[i])
     sigma = float(demand.sigma["run"][i])
-    more = "" if length > limit else f" (at the stated confidence up to {worst[i]:.2f} m)"
+    more = "" if length > limit else f" (at the stated confidence up to {worst[i]:.3f} m)"
     return Cause(
         kind="unseen run", at_m=at, demand=length, sigma=sigma, limit=limit, unit="m",
-        text=f"{length:.2f} ± {sigma:.2f} m{more} of ground not seen under a foot track from "
+        text=f"{length:.3f} ± {sigma:.3f} m{more} of ground not seen under a foot track from "
              f"{at:.2f} m ({_why(demand, i, length)}): a drop could hide there, bridgeable "
-             f"{limit:.2f} m",
+             f"{limit:.3f} m",
     )
 
 
