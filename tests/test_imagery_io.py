@@ -176,6 +176,19 @@ def test_a_full_sidecar(tmp_path: Path) -> None:
     assert sidecar.notes == ()
 
 
+@pytest.mark.parametrize(("left", "right", "note"), [
+    ("2031-05-04T09:30:00Z", "2031-05-04T09:30:00.050Z", None),
+    ("2031-05-04T09:30:00Z", "2031-05-04T11:30:04+02:00", "taken 4 s apart"),
+    ("2031-05-04T09:30:00Z", "2031-05-04T09:30:00", "time zone"),
+])
+def test_pictures_of_two_moments_are_noted(
+    tmp_path: Path, left: str, right: str, note: str | None
+) -> None:
+    path = write_sidecar(tmp_path, {"taken_at": left, "taken_at_right": right})
+    notes = read_sidecar(path).notes
+    assert notes == () if note is None else note in notes[0]
+
+
 def test_a_rover_name_stays_a_name(tmp_path: Path) -> None:
     assert read_sidecar(write_sidecar(tmp_path)).rover == "dunlin-em"
 

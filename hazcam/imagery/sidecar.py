@@ -24,6 +24,8 @@ SCHEMA = "hazcam-pair/1"
 # Our assumption where a rover gives roll and pitch without their sigma: about what a small
 # accelerometer holds at rest.
 ATTITUDE_SIGMA_DEG = 0.5
+# Two pictures this close in time are of one moment: our own choice.
+SAME_MOMENT_S = 0.1
 
 SIGMA_NOTE = f"attitude sigma not stated: {ATTITUDE_SIGMA_DEG:g}° assumed"
 
@@ -308,6 +310,19 @@ def _beside(path: Path, name: str | None) -> Path | None:
     return None if name is None else path.parent / name
 
 
+def _time_notes(values: dict[str, Any]) -> tuple[str, ...]:
+    """A note where the two pictures are not of one moment, or where that cannot be told."""
+    if "taken_at" not in values or "taken_at_right" not in values:
+        return ()
+    left, right = (datetime.fromisoformat(values[key]) for key in ("taken_at", "taken_at_right"))
+    if (left.tzinfo is None) != (right.tzinfo is None):
+        return ("taken_at and taken_at_right: only one states its time zone",)
+    apart_s = abs((right - left).total_seconds())
+    if apart_s <= SAME_MOMENT_S:
+        return ()
+    return (f"the two pictures were taken {apart_s:g} s apart: right only if nothing moved",)
+
+
 def parse_sidecar(text: str, path: Path) -> Sidecar:
     """Turn the text of a sidecar into a record.
 
@@ -343,5 +358,5 @@ def parse_sidecar(text: str, path: Path) -> Sidecar:
         window=Window(**values["window"]) if "window" in values else None,
         binning=values.get("binning", 1),
         details={key: values[key] for key in _DETAILS if key in values},
-        notes=notes,
+        notes=(*notes, *_time_notes(values)),
     )
