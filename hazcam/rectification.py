@@ -310,9 +310,11 @@ def _common_plane(rig: StereoRig) -> _Plane:
 def _canvas(rig: StereoRig, R1: Floats, R2: Floats, focal: float) -> tuple[Floats, tuple[int, int]]:
     """Camera matrix and size of the picture that holds what both lenses saw."""
     rims = np.vstack([_rim(rig, rig.K1, rig.D1, R1), _rim(rig, rig.K2, rig.D2, R2)]) * focal
-    low, high = np.floor(rims.min(axis=0)), np.ceil(rims.max(axis=0))
-    room = np.array(rig.size) * MAX_CANVAS_GROWTH / 2
-    low, high = np.maximum(low, -room), np.minimum(high, room)
+    low, high = rims.min(axis=0), rims.max(axis=0)
+    # About the middle of what was seen: a window may lie far from the principal point.
+    middle, room = (low + high) / 2, np.array(rig.size) * MAX_CANVAS_GROWTH / 2
+    low = np.floor(np.maximum(low, middle - room))
+    high = np.ceil(np.minimum(high, middle + room))
     K = np.array([[focal, 0.0, -low[0]], [0.0, focal, -low[1]], [0.0, 0.0, 1.0]])
     width, height = (high - low + 1).astype(int)
     return K, (int(width), int(height))

@@ -385,6 +385,8 @@ MIRROR = np.diag([1.0, 1.0, -1.0])
         ({"noise": "{ read_noise_grey: -1. }"}, "read_noise_grey: -1"),
         ({"covariance": matrix(np.eye(3))}, "covariance: a matrix of 3 x 3\n.*14 x 14"),
         ({"covariance": matrix(-np.eye(14))}, "covariance: is not a covariance matrix"),
+        ({"covariance": matrix(np.diag([1.0] * 11 + [-1e-10, 1e-6, 1e-6]))},
+         "covariance: is not a covariance matrix"),
     ],
 )
 def test_rig_errors(tmp_path: Path, changes: dict[str, str], words: str) -> None:

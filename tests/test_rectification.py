@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from hazcam.calibration import LensModel, StereoRig
+from hazcam.calibration import LensModel, StereoRig, crop_and_bin
 from hazcam.errors import PairError
 from hazcam.frames import Floats, Pose, View, rotation_x, rotation_y, view_from
-from hazcam.imagery import StereoPair, check_pictures, pair_from_arrays
+from hazcam.imagery import StereoPair, Window, check_pictures, pair_from_arrays
 from hazcam.rectification import (
     EpipolarResidual,
     RectifiedCamera,
     check_epipolar,
+    common_view,
     is_rectified,
     rectify,
 )
@@ -96,6 +97,17 @@ def test_the_valid_area_of_a_raw_pair_is_what_the_lens_saw() -> None:
     assert 0.6 < rectified.view.valid_left.mean() < 0.99
     assert not rectified.view.valid_left[0, 0]  # barrel distortion leaves the corners empty
     assert rectified.view.valid_left[rectified.camera.height // 2, rectified.camera.width // 2]
+
+
+@pytest.mark.parametrize("window", [
+    Window(column=0, row=360, width=640, height=120),
+    Window(column=400, row=0, width=240, height=480),
+])
+def test_a_window_far_from_the_principal_point_keeps_its_picture(window: Window) -> None:
+    """The canvas lies about what was seen, and is of its size."""
+    camera = common_view(crop_and_bin(raw_rig(), window)).camera
+    assert camera.width == pytest.approx(window.width, rel=0.5)
+    assert camera.height == pytest.approx(window.height, rel=0.5)
 
 
 def test_sixteen_bit_pictures_come_out_on_the_8_bit_scale() -> None:

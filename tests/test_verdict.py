@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from hazcam.assess import Assessment, assess_pair
 from hazcam.frames import Floats, Pose
+from hazcam.imagery import Window, pair_from_arrays
 from hazcam.rover import Limits, read_rover, with_limits
 from hazcam.settings import Settings
 from hazcam.terrain import CellState
@@ -20,8 +21,9 @@ from hazcam.verdict import (
     near_strip_m,
     suggest,
 )
+from hazcam.verdict.demand import lay_swath
 from tests.conftest import Assess, terrain_of
-from tests.synthetic import Box, Scene, ideal_rig, mount_of, render
+from tests.synthetic import LEVEL, Box, Scene, both, ideal_rig, mount_of, render
 
 ROVER = read_rover("dunlin-em")
 AHEAD = {"headings_deg": (0.0,)}
@@ -172,6 +174,41 @@ def test_a_ledge_down_demands_its_drop(assess: Assess, x: float) -> None:
     found = assess(Scene(boxes=(Box(x, 6.0, -4.0, 4.0, -0.05),)), **AHEAD)
     assert np.nanmax(demand(found).drop) == pytest.approx(0.05, abs=0.007)
     assert {"drop", "unseen run"} & kinds(found)
+
+
+@pytest.mark.parametrize("heading", [0.0, 5.0, 20.0])
+@pytest.mark.parametrize("nose_m", [0.15, 0.155])
+def test_a_swath_looks_at_every_one_of_its_cells(
+    assess: Assess, heading: float, nose_m: float
+) -> None:
+    """Cells whose centre lies in the swath, by brute force over the grid."""
+    terrain = terrain_of(assess(Scene(), **AHEAD))
+    rover = replace(ROVER, body=replace(ROVER.body, nose_m=nose_m))
+    swath = lay_swath(terrain, rover, heading, 1.0)
+    looked_at = np.zeros(terrain.spec.shape, dtype=bool)
+    looked_at[swath.cells] = True
+    c, s = np.cos(np.radians(heading)), np.sin(np.radians(heading))
+    x, y = np.meshgrid(terrain.spec.x_m, terrain.spec.y_m, indexing="ij")
+    along, across = x * c + y * s - nose_m, -x * s + y * c
+    inside = (along >= 0) & (along <= 1.0) & (np.abs(across) <= rover.swath_m / 2)
+    assert inside.sum() > 2500
+    assert np.all(looked_at[inside])
+
+
+def test_two_ditches_a_little_nearer_than_the_legs_count_as_one(assess: Assess) -> None:
+    """0.145 m of ground between two holes; hip spacing + foot length is 0.15 m."""
+    pits = (Box(0.65, 0.71, -0.4, 0.4, -0.2), Box(0.855, 0.915, -0.4, 0.4, -0.2))
+    assert "unseen run" in kinds(assess(Scene(boxes=pits), **AHEAD))
+
+
+@pytest.mark.parametrize("top", [150, 153, 154, 156])
+def test_a_hole_at_the_end_of_the_look_ahead_keeps_its_length(top: int) -> None:
+    """The picture's upper rim cuts it: what is out of view beyond is not ground."""
+    left, right = both(render(Scene(boxes=(Box(1.13, 1.63, -0.4, 0.4, -0.2),))))
+    window = Window(column=0, row=top, width=640, height=480 - top)
+    pair = pair_from_arrays(left[top:], right[top:], attitude=LEVEL, window=window)
+    found = assess_pair(pair, ideal_rig(), ROVER, Settings(headings_deg=(0.0,)))
+    assert found.verdicts[0].verdict == "ask-ground"
 
 
 @pytest.mark.parametrize("x", [0.60, 0.70, 0.704, 0.85, 0.953, 1.05])

@@ -262,9 +262,12 @@ def check_baseline(T: Floats, where: str) -> None:
 
 
 def _check_covariance(covariance: Floats, where: str) -> None:
-    scale = max(float(np.abs(covariance).max()), 1e-300)
-    symmetric = np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12 * scale)
-    if not symmetric or np.linalg.eigvalsh(covariance).min() < -1e-9 * scale:
+    variance = np.diag(covariance)
+    # As correlations: pixels² and metres² are of very different size.
+    spread = np.sqrt(np.where(variance > 0, variance, 1.0))
+    correlation = covariance / np.outer(spread, spread)
+    symmetric = np.allclose(correlation, correlation.T, rtol=1e-6, atol=1e-9)
+    if not symmetric or variance.min() < 0 or np.linalg.eigvalsh(correlation).min() < -1e-6:
         raise RigError(
             where, "is not a covariance matrix (symmetric, without negative variances)",
             "14 x 14: fx fy cx cy left, fx fy cx cy right, rotation vector of R, T",

@@ -57,9 +57,12 @@ class GridSpec:
         return np.asarray(y, dtype=np.float64)
 
     def cells(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Row and column of each place; they may lie outside the grid."""
-        rows = np.floor(np.asarray(x_m) / self.cell_m).astype(np.intp)
-        columns = np.floor((np.asarray(y_m) + self.side_m) / self.cell_m).astype(np.intp)
+        """Row and column of each place; they may lie outside the grid.
+
+        A place on an edge belongs to the cell beyond it, whatever rounding did to it.
+        """
+        rows = np.floor(np.asarray(x_m) / self.cell_m + 1e-6).astype(np.intp)
+        columns = np.floor((np.asarray(y_m) + self.side_m) / self.cell_m + 1e-6).astype(np.intp)
         return rows, columns
 
 

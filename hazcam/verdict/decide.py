@@ -130,7 +130,7 @@ def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
         ("step", turn.step_m, min(limits.step.value, limits.belly.value)),
         ("drop", turn.drop_m, limits.drop.value),
     ):
-        if value + sigmas * turn.sigma_m > limit:
+        if not value + sigmas * turn.sigma_m <= limit:
             causes.append(Cause(
                 kind=kind, at_m=0.0, demand=value, sigma=turn.sigma_m, limit=limit, unit="m",
                 text=f"{kind} {value:.3f} ± {turn.sigma_m:.3f} m {circle}, limit {limit:.3f} m"))

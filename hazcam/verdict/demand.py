@@ -36,11 +36,14 @@ class Swath:
 def lay_swath(
     terrain: TerrainMap, rover: RoverProfile, heading_deg: float, length_m: float
 ) -> Swath:
-    """Sample the swath of a heading at half the cell size across and one cell along."""
+    """Sample the swath of a heading at half the cell size across and one cell along.
+
+    So every cell of the swath is looked at: samples a cell apart would skip some.
+    """
     cell = terrain.spec.cell_m
     station = np.arange(0.0, length_m + cell / 2, cell)
     half = rover.swath_m / 2
-    offset = np.linspace(-half, half, 2 * round(half / cell) + 1)
+    offset = np.linspace(-half, half, 4 * round(half / cell) + 1)
     along = np.radians(heading_deg)
     reach = rover.body.nose_m + station[:, None]
     x = reach * np.cos(along) - offset * np.sin(along)
@@ -103,7 +106,9 @@ def demand_along(
     tilt, tilt_sigma = _tilt(terrain, swath, heading_deg)
     radius = 0.0 if heading_deg == 0 else _turn_radius_m(rover)
     most_state, most_blank = _why_unseen(terrain, swath, state, unseen)
-    run, run_sigma = _longest_runs(terrain, rover, swath, unseen & ~out_of_view)
+    # Beyond the look-ahead, where nothing else judges it, ground out of view is not ground.
+    holes = unseen & (~out_of_view | ~judged[:, None])
+    run, run_sigma = _longest_runs(terrain, rover, swath, holes)
     profiles = {
         **relief, **tilt, "run_m": run, "hidden_m": _could_hide(terrain, swath, unseen),
         "outside": (unseen & out_of_view).any(axis=1), "unseen_state": most_state,
@@ -242,25 +247,31 @@ def _longest_runs(
     across = float(np.diff(swath.offset_m[:2])[0])
     length = max(round(legs.foot_length_m / cell), 1)
     width = max(round(legs.foot_width_m / across), 1)
-    bridge = round((legs.hip_spacing_m + legs.foot_length_m) / cell)
+    rim = round(cell / across)
+    row = _row_spacing_m(terrain, rover, swath)
+    # What is added to each hole is taken from the ground between two.
+    apart_m = legs.hip_spacing_m + legs.foot_length_m + cell + 1.5 * float(row.max())
+    bridge = int(np.ceil(apart_m / cell))
     longest = np.zeros(len(swath.station_m))
     for side in (-1, 1):
         track = np.abs(swath.offset_m - side * legs.track_m / 2) <= reach + 1e-9
-        holes = _enterable(unseen[:, track], length, width)
+        holes = _enterable(unseen[:, track], length, width, rim)
         longest = np.maximum(longest, _run_lengths(holes, bridge) * cell)
-    row = _row_spacing_m(terrain, rover, swath)
     sigma = np.hypot(cell / 2, row / 2)
     return np.where(longest > 0, longest + cell + 1.5 * row, 0.0), sigma
 
 
-def _enterable(unseen: NDArray[np.bool_], length: int, width: int) -> NDArray[np.bool_]:
+def _enterable(
+    unseen: NDArray[np.bool_], length: int, width: int, rim: int
+) -> NDArray[np.bool_]:
     """Unseen cells that a foot could enter.
 
-    A slit is wider than its cells by one on each side: those that its rims touch count as seen.
+    ``length`` and ``width`` of the foot, and the ``rim``, in samples along and across. A slit is
+    wider than its cells by one, the rim, on each side: those that its edges touch count as seen.
     """
     along = ndimage.binary_opening(np.pad(unseen, ((1, 1), (0, 0)), mode="edge"),
                                    np.ones((length, 1), dtype=bool))[1:-1]
-    wider = ndimage.binary_dilation(along, np.ones((1, 3), dtype=bool))
+    wider = ndimage.binary_dilation(along, np.ones((1, 2 * rim + 1), dtype=bool))
     foot = np.ones((length, width), dtype=bool)
     return np.asarray(ndimage.binary_opening(np.pad(wider, 1, mode="edge"), foot)[1:-1, 1:-1])
 
