@@ -9,18 +9,16 @@ import numpy as np
 from hazcam.calibration import StereoRig, rig_for
 from hazcam.depth import PointMap, triangulate
 from hazcam.disparity import DisparityMap, ground_band
-from hazcam.errors import RigError
-from hazcam.frames import View, view_from
-from hazcam.imagery import Intake, StereoPair, check_pictures
-from hazcam.rectification import (
+from hazcam.epipolar import (
     MAX_EPIPOLAR_MEDIAN_PX,
     MAX_EPIPOLAR_SPREAD_PX,
     EpipolarResidual,
-    RectifiedPair,
     check_epipolar,
-    common_view,
-    rectify,
 )
+from hazcam.errors import RigError
+from hazcam.frames import View, view_from
+from hazcam.imagery import Intake, StereoPair, check_pictures
+from hazcam.rectification import RectifiedPair, common_view, rectify
 from hazcam.rover import RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import TerrainMap, map_terrain

@@ -7,18 +7,15 @@ import pytest
 from numpy.typing import NDArray
 
 from hazcam.calibration import LensModel, StereoRig, crop_and_bin
-from hazcam.errors import PairError
-from hazcam.frames import Floats, Pose, View, rotation_x, rotation_y, view_from
-from hazcam.imagery import StereoPair, Window, check_pictures, pair_from_arrays
+from hazcam.frames import Floats, Pose, rotation_x, rotation_y
+from hazcam.imagery import Window, check_pictures, pair_from_arrays
 from hazcam.rectification import (
-    EpipolarResidual,
     RectifiedCamera,
-    check_epipolar,
     common_view,
     is_rectified,
     rectify,
 )
-from tests.synthetic import LEVEL, Scene, both, ideal_rig, mount_of, render
+from tests.synthetic import Scene, both, ideal_rig, render
 
 
 def raw_rig(model: LensModel = "brown") -> StereoRig:
@@ -116,51 +113,6 @@ def test_sixteen_bit_pictures_come_out_on_the_8_bit_scale() -> None:
     rig = ideal_rig()
     a, b = (rectify(p, rig, check_pictures(p)).left for p in (pair, wide))
     assert np.allclose(a, b, atol=1e-3)
-
-
-def view() -> View:
-    return view_from(mount_of(ideal_rig()), LEVEL, unknown_tilt_deg=0, scale_sigma=0)
-
-
-def residual_of(pair: StereoPair) -> EpipolarResidual:
-    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
-    return check_epipolar(rectified, view())
-
-
-def test_a_calibrated_rig_matches_its_calibration() -> None:
-    residual = residual_of(render(Scene()))
-    assert residual.matches_calibration
-    assert residual.count > 100
-    assert abs(residual.median_px) < 0.1
-
-
-def test_a_shift_of_one_row_is_measured_and_refused() -> None:
-    left, right = both(render(Scene()))
-    moved = pair_from_arrays(left, np.roll(right, 1, axis=0))
-    residual = residual_of(moved)
-    assert residual.median_px == pytest.approx(1.0, abs=0.1)
-    assert not residual.matches_calibration
-
-
-def test_a_roll_between_the_cameras_shows_in_the_spread() -> None:
-    pair = render(Scene())
-    turn = cv2.getRotationMatrix2D((319.5, 239.5), 0.6, 1.0)
-    rolled = cv2.warpAffine(np.asarray(pair.right), turn, (640, 480))
-    assert not residual_of(pair_from_arrays(pair.left, rolled)).matches_calibration
-
-
-def test_swapped_pictures_are_refused() -> None:
-    pair = render(Scene())
-    with pytest.raises(PairError, match="exchange the two pictures"):
-        residual_of(pair_from_arrays(pair.right, pair.left))
-
-
-def test_pictures_without_features_leave_the_rig_unchecked() -> None:
-    rng = np.random.default_rng(3)
-    flat = [np.full((480, 640), 90, np.uint8) + rng.integers(0, 2, (480, 640), np.uint8)
-            for _ in range(2)]
-    residual = residual_of(pair_from_arrays(*flat))
-    assert not residual.checked
 
 
 def test_a_plane_above_the_camera_is_a_mistake() -> None:

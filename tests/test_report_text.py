@@ -7,7 +7,7 @@ import pytest
 
 from hazcam import Settings
 from hazcam.assess import _rig_causes
-from hazcam.rectification import EpipolarResidual
+from hazcam.epipolar import EpipolarResidual
 from hazcam.report import Record, as_record, as_text, summary_text
 from tests.folders import assessment, pair
 

@@ -29,13 +29,13 @@ import numpy as np
 from hazcam import __version__
 from hazcam.assess import Assessment
 from hazcam.disparity import DisparityMap
-from hazcam.imagery import StereoPair, pair_digest
-from hazcam.rectification import (
+from hazcam.epipolar import (
     MAX_EPIPOLAR_MEDIAN_PX,
     MAX_EPIPOLAR_SPREAD_PX,
     MIN_EPIPOLAR_FEATURES,
     EpipolarResidual,
 )
+from hazcam.imagery import StereoPair, pair_digest
 from hazcam.rover import LIMIT_UNITS, RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import TerrainMap

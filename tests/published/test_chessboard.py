@@ -15,9 +15,10 @@ import numpy as np
 import pytest
 
 from hazcam.calibration import StereoRig, check_rig
+from hazcam.epipolar import EpipolarResidual, check_epipolar
 from hazcam.frames import R_BODY_OPTICAL, Floats, Pose, View, rotation_y, view_from
 from hazcam.imagery import check_pictures, pair_from_arrays
-from hazcam.rectification import EpipolarResidual, RectifiedPair, check_epipolar, rectify
+from hazcam.rectification import RectifiedPair, rectify
 from tests.published.chessboard import IDS, SQUARE_M, Solved, corners_of, solve
 
 
