@@ -122,7 +122,7 @@ def assess_pair(
     noise_grey = max(intake.noise_grey, rig.read_noise or 0.0)
     disparity = settings.matcher.match(rectified, band, noise_grey)
     points = triangulate(disparity, rectified, view)
-    sensor = common_view(whole_rig)
+    sensor = rectified.view if rig is whole_rig else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
     strip_max_m = _near_strip_max_m(terrain, rover, settings)
     demands = tuple(

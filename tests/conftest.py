@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,6 +15,9 @@ from hazcam.rover import read_rover
 from hazcam.settings import Settings
 from hazcam.terrain import TerrainMap
 from tests.synthetic import Scene, ideal_rig, render
+
+_DEBIAN_FOLDER = "/usr/share/doc/opencv-doc/examples/data"
+_REMEDY = "`apt-get install opencv-doc`, or set OPENCV_DOC to the folder that holds aloeL.jpg"
 
 Assess = Callable[..., Assessment]
 
@@ -35,3 +40,15 @@ def assess() -> Assess:
         return _assess(scene, Settings(**settings))
 
     return run
+
+
+@pytest.fixture(scope="session")
+def opencv_doc() -> Path:
+    """Folder of OpenCV's sample pictures; their absence skips a test here and fails it in CI."""
+    folder = Path(os.environ.get("OPENCV_DOC", _DEBIAN_FOLDER))
+    if not (folder / "aloeL.jpg").is_file():
+        missing = f"OpenCV's sample pictures are not in {folder}: {_REMEDY}"
+        if os.environ.get("CI") == "true":
+            pytest.fail(missing)
+        pytest.skip(missing)
+    return folder

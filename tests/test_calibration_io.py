@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -18,8 +17,6 @@ from hazcam.calibration.io import read_mount, read_rig, write_rig
 from hazcam.calibration.rig import StereoRig
 from hazcam.errors import OutputError, RigError
 from hazcam.frames import R_BODY_OPTICAL, Pose, rotation_x, rotation_y
-
-OPENCV_DOC = Path(os.environ.get("OPENCV_DOC", "/usr/share/doc/opencv-doc/examples/data"))
 
 K = np.array([[512.0, 0, 319.5], [0, 510.0, 239.5], [0, 0, 1]])
 D = np.array([-0.1, 0.02, 0.001, -0.0005, 0.003])
@@ -139,11 +136,11 @@ def test_headers(tmp_path: Path, header: str) -> None:
     assert rig.baseline_m == pytest.approx(0.1)
 
 
-def test_the_matrices_of_opencvs_own_sample_file_are_read(tmp_path: Path) -> None:
+def test_the_matrices_of_opencvs_own_sample_file_are_read(
+    tmp_path: Path, opencv_doc: Path
+) -> None:
     """OpenCV's chessboard sample: fx 535.9157, k1 -0.266373 in left_intrinsics.yml."""
-    source = OPENCV_DOC / "left_intrinsics.yml"
-    if not source.exists():
-        pytest.skip("OpenCV's sample data are not installed (Debian: opencv-doc)")
+    source = opencv_doc / "left_intrinsics.yml"
     text = source.read_text()
 
     def block(key: str) -> str:
@@ -159,10 +156,8 @@ def test_the_matrices_of_opencvs_own_sample_file_are_read(tmp_path: Path) -> Non
     assert rig.D1.shape == (5,)
 
 
-def test_opencvs_own_sample_file_is_no_rig() -> None:
-    source = OPENCV_DOC / "left_intrinsics.yml"
-    if not source.exists():
-        pytest.skip("OpenCV's sample data are not installed (Debian: opencv-doc)")
+def test_opencvs_own_sample_file_is_no_rig(opencv_doc: Path) -> None:
+    source = opencv_doc / "left_intrinsics.yml"
     with pytest.raises(RigError, match="calibration of one camera"):
         read_rig(source)
 

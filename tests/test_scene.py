@@ -26,7 +26,7 @@ from hazcam.scene.camera import Camera, Sensor, cameras_of, expose, exposure_gai
 from hazcam.scene.io import TruthError, encode_elevation, is_complete, read_truth, write_pair
 from hazcam.scene.judge import HeadingLabel, label_heading
 from hazcam.scene.light import Light
-from hazcam.scene.meshes import ROCK_KINDS, Mesh, box, merge, mesh_from, sphere
+from hazcam.scene.meshes import ROCK_KINDS, Mesh, RockKind, box, merge, mesh_from, sphere
 from hazcam.scene.render import Stage, load_mitsuba
 from hazcam.scene.rigs import demonstration_rigs
 from hazcam.scene.sets import recipes
@@ -240,10 +240,10 @@ def test_same_seed_same_pixels() -> None:
 
 
 @pytest.mark.parametrize("kind", ROCK_KINDS)
-def test_rock_shows_its_height_above_the_undisturbed_ground(kind: str) -> None:
+def test_rock_shows_its_height_above_the_undisturbed_ground(kind: RockKind) -> None:
     rng = np.random.default_rng(5)
     ground = Ground(relief=draw_relief(rng, undulation=2, roughness=1))
-    rock = make_rock(RockPlan(x_m=0.5, y_m=0.1, height_m=0.04, kind=kind, seed=3), ground)  # type: ignore[arg-type]
+    rock = make_rock(RockPlan(x_m=0.5, y_m=0.1, height_m=0.04, kind=kind, seed=3), ground)
     truth = rock_object(rock, ground)
     assert truth is not None
     assert truth.height_m == pytest.approx(0.04, abs=1e-9)

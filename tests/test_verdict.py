@@ -266,6 +266,17 @@ def test_an_unknown_attitude_asks_and_says_why() -> None:
     assert level.verdicts[0].verdict == "go"
 
 
+def test_an_unknown_tilt_counts_before_the_slope_that_is_steep_by_itself() -> None:
+    """A 20 degree ramp from 0.7 m: near it the slope is too steep; tilt alone may be, before it."""
+    pair = render(Scene(slope_x=float(np.tan(np.radians(20))), from_x=0.7), attitude=None)
+    rover = with_limits(ROVER, {"roll": 40.0})  # so that the slope speaks alone
+    found = assess_pair(pair, ideal_rig(), rover, Settings(headings_deg=(0.0,)))
+    tilt, slope = (next(c for c in found.verdicts[0].causes if c.kind == kind)
+                   for kind in ("attitude unknown", "slope"))
+    assert tilt.at_m < slope.at_m - 0.05
+    assert found.verdicts[0].clear_m == pytest.approx(tilt.at_m)
+
+
 @given(st.floats(0.02, 0.10), st.floats(1.0, 2.0), st.floats(0.5, 0.99))
 @hypothesis_settings(max_examples=40, deadline=None)
 def test_a_higher_limit_or_lower_confidence_never_turns_go_into_ask(

@@ -235,4 +235,4 @@ def _tune_recipe(index: int, what: str, draw: Draw, size: float, sun: float, rig
         "roughness": calm * float(rng.uniform(0.7, 1.2)),
         "site": "tuning ground", **draw(rng, size),
     }
-    return Recipe(**parts)  # type: ignore[arg-type]
+    return Recipe(**parts)  # type: ignore[arg-type]  # each draw gives fields of Recipe

@@ -91,9 +91,7 @@ def map_terrain(points: PointMap, sensor: CommonView, settings: TerrainSettings)
     return TerrainMap(
         spec=spec, state=state, mean_m=surface.mean_m, highest_m=surface.highest_m,
         lowest_m=surface.lowest_m, sigma_m=surface.sigma_m, count=surface.count,
-        ceiling_m=ceiling_of(lines, spec), in_view=in_view,
-        sensor_view=sensor_view,
-        blank=blank,
+        ceiling_m=ceiling_of(lines, spec), in_view=in_view, sensor_view=sensor_view, blank=blank,
         ground_m=ground.ground_m, ground_sigma_m=ground.sigma_m,
         slope_x=slope_x, slope_y=slope_y, slope_sigma=slope_sigma,
         planes=planes, obstacles=find_obstacles(spec, surface, ground), view=points.view,

@@ -207,8 +207,7 @@ class TerrainMap:
     def __post_init__(self) -> None:
         names = ("state", "mean_m", "highest_m", "lowest_m", "sigma_m", "count", "ceiling_m",
                  "in_view", "sensor_view", "blank", "ground_m", "ground_sigma_m", "slope_x",
-                 "slope_y",
-                 "slope_sigma")
+                 "slope_y", "slope_sigma")
         for name in names:
             value = getattr(self, name)
             if value.shape != self.spec.shape:

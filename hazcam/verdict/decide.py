@@ -38,9 +38,7 @@ def decide(
     sigmas = float(norm.ppf(confidence))
     causes = [*pair_causes, *_unseen(demand, limits, sigmas), *_turn(demand, limits, sigmas)]
     for name in MEASURED:
-        cause = _measured(demand, name, limits, sigmas)
-        if cause is not None:
-            causes.append(cause)
+        causes += _measured(demand, name, limits, sigmas)
     causes.sort(key=lambda c: c.at_m)
     clear = max(min((c.at_m for c in causes), default=demand.look_ahead_m), 0.0)
     return HeadingVerdict(
@@ -52,8 +50,8 @@ def decide(
 
 def _measured(
     demand: HeadingDemand, name: str, limits: Limits, sigmas: float
-) -> Cause | None:
-    """The first station where a measured demand may exceed its limit."""
+) -> list[Cause]:
+    """Where a measured demand first may exceed its limit; before that, where tilt alone may."""
     value, sigma = getattr(demand, name), demand.sigma[name]
     limit, unit = getattr(limits, name).value, LIMIT_UNITS[name]
     # An unknown tilt adds to the slope in its worst direction: both angles at once.
@@ -62,24 +60,25 @@ def _measured(
     with np.errstate(invalid="ignore"):
         # Where there is a value, only a comparison that holds lets it pass.
         known, worst = np.isfinite(value), value + sigmas * sigma
-        beyond = np.nonzero(known & ~(worst + extra <= limit))[0]
-        alone = np.nonzero(known & ~(worst <= limit))[0]
-    if beyond.size == 0:
-        return None
-    if alone.size == 0:
-        i = int(beyond[0])
-        return Cause(
+        tilted = np.nonzero(known & ~(worst + extra <= limit))[0]
+        beyond = np.nonzero(known & ~(worst <= limit))[0]
+    causes = []
+    if tilted.size and (beyond.size == 0 or tilted[0] < beyond[0]):
+        i = int(tilted[0])
+        causes.append(Cause(
             kind="attitude unknown", at_m=float(demand.station_m[i]),
             demand=float(value[i]) + extra, sigma=float(sigma[i]), limit=limit, unit=unit,
             text=f"attitude unknown: {_WORDS[name]} {value[i]:.1f} deg against the plane of the "
                  f"feet, up to {value[i] + extra:.1f} deg against gravity, limit {limit:.1f} deg",
-        )
-    i = int(alone[0])
-    return Cause(
-        kind=name, at_m=float(demand.station_m[i]), demand=float(value[i]),
-        sigma=float(sigma[i]), limit=limit, unit=unit,
-        text=_comparison(demand, name, alone, sigmas, limit),
-    )
+        ))
+    if beyond.size:
+        i = int(beyond[0])
+        causes.append(Cause(
+            kind=name, at_m=float(demand.station_m[i]), demand=float(value[i]),
+            sigma=float(sigma[i]), limit=limit, unit=unit,
+            text=_comparison(demand, name, beyond, sigmas, limit),
+        ))
+    return causes
 
 
 def _comparison(

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from hazcam.disparity.record import Blank
 from hazcam.frames import Floats
 from hazcam.rover.profile import RoverProfile
 from hazcam.terrain.record import CellState, TerrainMap
@@ -305,7 +306,7 @@ def _why_unseen(
     terrain: TerrainMap, swath: Swath, state: NDArray[np.uint8], unseen: NDArray[np.bool_]
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """State, and reason of a blank, of most of the unseen cells at each station."""
-    blank = swath.take(terrain.blank, 1).astype(np.uint8)
+    blank = swath.take(terrain.blank, Blank.EDGE).astype(np.uint8)
 
     def most(values: NDArray[np.uint8], among: NDArray[np.bool_]) -> NDArray[np.uint8]:
         counts = np.stack([((values == v) & among).sum(axis=1) for v in range(16)], axis=1)
