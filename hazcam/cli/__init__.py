@@ -9,7 +9,7 @@ import click
 import hazcam
 from hazcam.cli.errors import opencv_guard
 
-_COMMANDS = ("assess", "reproduce")
+_COMMANDS = ("assess", "reproduce", "scene", "rehearse")
 
 
 class _Commands(click.Group):

@@ -92,7 +92,7 @@ def finite(
     return value
 
 
-_FILE = click.Path(path_type=Path)
+FILE = click.Path(path_type=Path)
 _TILT = click.FloatRange(-90, 90, min_open=True, max_open=True)
 _TILT_BOUND = click.FloatRange(0, 45)
 _FROM_0 = click.FloatRange(0)
@@ -101,7 +101,7 @@ _CONFIDENCE = click.FloatRange(0.5, 1, max_open=True)
 _LIMITS = ", ".join(f"{name} [{unit}]" for name, unit in LIMIT_UNITS.items())
 
 
-def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
+def together(*options: Callable[[F], F]) -> Callable[[F], F]:
     def decorate(function: F) -> F:
         for option in reversed(options):
             function = option(function)
@@ -112,12 +112,12 @@ def _together(*options: Callable[[F], F]) -> Callable[[F], F]:
 
 def inputs(function: F) -> F:
     """Rig, mount, rover and attitude; each wins over the sidecar."""
-    return _together(
-        click.option("--rig", type=_FILE, metavar="FILE",
+    return together(
+        click.option("--rig", type=FILE, metavar="FILE",
                      help="Calibration of the two cameras (YAML), or the left one's camera_info."),
-        click.option("--rig-right", type=_FILE, metavar="FILE",
+        click.option("--rig-right", type=FILE, metavar="FILE",
                      help="camera_info of the right camera, where --rig is the left one's."),
-        click.option("--mount", type=_FILE, metavar="FILE",
+        click.option("--mount", type=FILE, metavar="FILE",
                      help="YAML with mount_R and mount_t (left camera to rover frame), where the "
                           "rig has none or another one is meant."),
         click.option("--rover", metavar="NAME|FILE",
@@ -133,7 +133,7 @@ def inputs(function: F) -> F:
 
 def judging(function: F) -> F:
     """What to judge, and against which limits."""
-    return _together(
+    return together(
         click.option("--headings", callback=parse_headings, default="-45:45:5", show_default=True,
                      metavar="FROM:TO:STEP",
                      help="Headings in degrees, positive to the left; or a comma list; at most "

@@ -1,46 +1,54 @@
-"""From a recipe to a scene: the ground, what stands on it, how the rover stands, what is true."""
+"""From a description to a scene: the ground, what stands on it, how the rover stands, its light."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hazcam.calibration.rig import StereoRig
-from hazcam.frames import Pose, level_from_rover
-from hazcam.scene.camera import Image, Sensor, cameras_of, expose, exposure_gain
-from hazcam.scene.meshes import ROCK_KINDS, Mesh, merge
-from hazcam.scene.render import Stage
-from hazcam.scene.sets import Recipe
-from hazcam.scene.terrain import (
+from hazcam.frames import R_BODY_OPTICAL, Pose, level_from_rover, rotation_y
+from hazcam.rover.profile import RoverProfile
+from hazcam.scene.camera import Camera, cameras_of
+from hazcam.scene.description import RockPlan, SceneDescription
+from hazcam.scene.effects import ExposedPair, expose_pair
+from hazcam.scene.ground import (
     TEXTURE_PERIOD_M,
     Drift,
     Ground,
-    RockPlan,
-    draw_relief,
+    bare_ground,
+    ceiling_mesh,
     exposed_radius_m,
     ground_mesh,
     make_rock,
     stance,
 )
-from hazcam.scene.texture import sand_texture
-from hazcam.scene.truth import SceneTruth, cast_elevation, feature_object, rock_object
+from hazcam.scene.meshes import ROCK_KINDS, Mesh, box, merge
+from hazcam.scene.render import Props, Stage
+from hazcam.scene.texture import ground_texture
 
-TEXTURE_PX = 6144
+TEXTURE_PX = 3072
 # streams of random numbers of one scene
-_RELIEF, _TEXTURE, _GRAVEL, _FAR, _NOISE, _STATED = range(6)
+RELIEF, TEXTURE, GRAVEL, FAR, EFFECTS, CEILING, LOSSES = range(7)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scene:
     """A scene in the level frame.
 
-    ``rocks`` and ``gravel`` are the meshes on the ``ground``; ``roll_deg`` and ``pitch_deg`` the
-    true attitude of the rover on it.
+    Attributes
+    ----------
+    description : SceneDescription
+        What it was made from.
+    ground : Ground
+        Heights of the ground.
+    rocks, gravel, far : tuple of Mesh
+        What stands on it; ``far`` beyond the mapped ground.
+    roll_deg, pitch_deg : float
+        True attitude of the rover on it. [deg]
     """
 
-    recipe: Recipe
+    description: SceneDescription
     ground: Ground
     rocks: tuple[Mesh, ...]
     gravel: tuple[Mesh, ...]
@@ -53,25 +61,28 @@ class Scene:
         """How the rover stands."""
         return Pose(R=level_from_rover(self.roll_deg, self.pitch_deg), t=np.zeros(3))
 
+    def cameras(self, rig: StereoRig) -> tuple[Camera, Camera]:
+        """Left and right camera as they really are, not as the rig file has them."""
+        return cameras_of(rig, self.T_level_rover, self.description.departure)
 
-def stream(recipe: Recipe, which: int) -> np.random.Generator:
+
+def stream(description: SceneDescription, which: int) -> np.random.Generator:
     """Return one of the scene's own streams of random numbers."""
-    return np.random.default_rng([*recipe.seed, which])
+    return np.random.default_rng([*description.seed, which])
 
 
-def build(recipe: Recipe) -> Scene:
-    """Lay out a scene."""
-    relief = draw_relief(stream(recipe, _RELIEF), undulation=recipe.undulation,
-                         roughness=recipe.roughness)
-    bare = Ground(relief=relief, ripples=recipe.ripples, features=recipe.features)
-    base, roll, pitch = stance(bare)
+def build(description: SceneDescription, rover: RoverProfile) -> Scene:
+    """Lay out a scene and stand the rover on it."""
+    plan = description.ground
+    bare = bare_ground(stream(description, RELIEF), plan)
+    base, roll, pitch = stance(bare, rover)
     bare = replace(bare, base_m=base)
-    ground = replace(bare, drifts=tuple(_bank(plan, bare) for plan in recipe.rocks))
+    ground = replace(bare, drifts=tuple(_bank(rock, bare) for rock in plan.rocks))
     return Scene(
-        recipe=recipe, ground=ground, roll_deg=roll, pitch_deg=pitch,
-        rocks=tuple(make_rock(plan, ground) for plan in recipe.rocks),
-        gravel=tuple(make_rock(plan, ground) for plan in _gravel(recipe)),
-        far=tuple(make_rock(plan, ground) for plan in _far_stones(recipe)),
+        description=description, ground=ground, roll_deg=roll, pitch_deg=pitch,
+        rocks=tuple(make_rock(rock, ground) for rock in plan.rocks),
+        gravel=tuple(make_rock(stone, ground) for stone in _gravel(description)),
+        far=tuple(make_rock(stone, ground) for stone in _far_stones(description)),
     )
 
 
@@ -81,81 +92,110 @@ def _bank(plan: RockPlan, ground: Ground) -> Drift:
                  height_m=height)
 
 
-def _gravel(recipe: Recipe) -> list[RockPlan]:
+def _gravel(description: SceneDescription) -> list[RockPlan]:
     """Small stones, small ones most often, none on a rock or under the feet."""
-    rng = stream(recipe, _GRAVEL)
-    low, high = recipe.gravel_m
+    rng = stream(description, GRAVEL)
+    gravel, rocks = description.ground.gravel, description.ground.rocks
     plans = []
-    for i in range(recipe.gravel_count):
+    for _ in range(gravel.count):
         # denser near the rover, where the pictures show them
         x, y = 0.30 + 2.2 * rng.random() ** 1.6, rng.uniform(-1.4, 1.4)
-        height = low + (high - low) * rng.random() ** 2.0
+        height = gravel.low_m + (gravel.high_m - gravel.low_m) * rng.random() ** 2.0
         kind = ROCK_KINDS[int(rng.integers(3))]
-        clear = all(np.hypot(x - r.x_m, y - r.y_m) > 1.5 * r.height_m for r in recipe.rocks)
-        if clear:
-            buried = 0.1 if kind == "slab" else float(rng.uniform(0.25, 0.5))
+        buried = 0.1 if kind == "slab" else float(rng.uniform(0.25, 0.5))
+        shape = int(rng.integers(2**31))
+        if all(np.hypot(x - r.x_m, y - r.y_m) > 1.5 * r.height_m for r in rocks):
             plans.append(RockPlan(x_m=float(x), y_m=float(y), height_m=float(height), kind=kind,
-                                  buried=buried, seed=10_000 * recipe.seed[1] + i))
+                                  buried=buried, seed=shape))
     return plans
 
 
-def _far_stones(recipe: Recipe) -> list[RockPlan]:
+def _far_stones(description: SceneDescription) -> list[RockPlan]:
     """Stones beyond the mapped ground, for a horizon that looks like one."""
-    rng = stream(recipe, _FAR)
+    rng = stream(description, FAR)
+    if description.ground.gallery is not None:
+        return []
     return [
         RockPlan(x_m=float(rng.uniform(3.2, 12)), y_m=float(rng.uniform(-6, 6)),
                  height_m=float(0.03 + 0.2 * rng.random() ** 2), kind=ROCK_KINDS[i % 2],
-                 seed=900_000 + 1000 * recipe.seed[1] + i)
+                 seed=int(rng.integers(2**31)))
         for i in range(16)
     ]
 
 
-def light_up(scene: Scene) -> Stage:
+# --- light ----------------------------------------------------------------------------------------
+
+
+def light_up(scene: Scene, rover: RoverProfile, rig: StereoRig) -> Stage:
     """Hand the scene to the renderer."""
-    texture = sand_texture(stream(scene.recipe, _TEXTURE), size_px=TEXTURE_PX,
-                           period_m=TEXTURE_PERIOD_M)
+    description = scene.description
+    gallery = description.ground.gallery
+    texture = ground_texture(stream(description, TEXTURE), size_px=TEXTURE_PX,
+                             period_m=TEXTURE_PERIOD_M)
+    meshes = [ground_mesh(scene.ground)]
     stones = [*scene.rocks, *scene.gravel, *scene.far]
-    return Stage([ground_mesh(scene.ground), merge(stones)], scene.recipe.light, texture)
+    if stones:
+        meshes.append(merge(stones))
+    if gallery is not None:
+        meshes.append(ceiling_mesh(stream(description, CEILING), gallery.width_m,
+                                   gallery.height_m))
+    lamp = lamp_on(rig)
+    shades = (rover_mesh(rover, scene.T_level_rover, float(lamp.t[0])),)
+    return Stage(Props(
+        meshes=tuple(meshes), shades=shades if description.rover_shadow else (), texture=texture,
+        light=description.light, reflectance=description.reflectance,
+        lamp=scene.T_level_rover @ lamp))
+
+
+def lamp_on(rig: StereoRig) -> Pose:
+    """A lamp between the two cameras, 3 cm above them, 8 degrees down; z is where it shines."""
+    if rig.mount is None:
+        raise ValueError("a rig without a mount has no place on a rover")
+    right = rig.mount @ Pose(R=rig.R, t=rig.T).inverse()
+    return Pose(R=rotation_y(8.0) @ R_BODY_OPTICAL,
+                t=(rig.mount.t + right.t) / 2 + np.array([0.0, 0.0, 0.03]))
+
+
+def rover_mesh(rover: RoverProfile, T_level_rover: Pose, cameras_at_m: float) -> Mesh:
+    """Body and legs of the rover as boxes, behind the cameras, level frame."""
+    body, legs = rover.body, rover.legs
+    front = min(body.nose_m, cameras_at_m - 0.02)
+    back = body.nose_m - body.length_m
+    parts = [box(np.array([(front + back) / 2, 0.0, body.underside_m + 0.04]),
+                 np.array([front - back, body.width_m, 0.08]), 0.3)]
+    per_side = legs.count // 2
+    for i in range(per_side):
+        x = (i - (per_side - 1) / 2) * legs.hip_spacing_m
+        for side in (-1.0, 1.0):
+            parts.append(box(np.array([x, side * legs.track_m / 2, legs.length_m / 2]),
+                             np.array([legs.foot_length_m, legs.foot_width_m, legs.length_m]),
+                             0.3))
+    mesh = merge(parts)
+    turned = T_level_rover.apply(mesh.vertices_m)
+    return replace(mesh, vertices_m=turned, normals=mesh.normals @ T_level_rover.R.T)
+
+
+# --- the pair -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shot:
-    """A stereo pair as taken: 8-bit pictures (H, W), grey levels per radiance, stated attitude."""
+    """A stereo pair as taken, and the attitude that the rover states. [deg]"""
 
-    left: NDArray[np.uint8]
-    right: NDArray[np.uint8]
-    gain: float
+    pictures: ExposedPair
     stated_roll_deg: float
     stated_pitch_deg: float
 
 
-def take_pair(
-    scene: Scene, stage: Stage, rig: StereoRig, *, stated_sigma_deg: float = 0.3
-) -> Shot:
-    """Take the pair: render, expose both alike, add noise."""
-    seed = 1000 * scene.recipe.seed[0] + 2 * scene.recipe.seed[1]
-    cameras = cameras_of(rig, scene.T_level_rover)
-    seen: list[Image] = [
-        stage.radiance(camera, samples=scene.recipe.samples, seed=seed + k)
-        for k, camera in enumerate(cameras)
-    ]
-    gain = exposure_gain(*seen)
-    noise = stream(scene.recipe, _NOISE)
-    left, right = (expose(radiance, gain, Sensor(), noise) for radiance in seen)
-    error = stream(scene.recipe, _STATED).normal(scale=stated_sigma_deg, size=2)
-    return Shot(left=left, right=right, gain=gain,
-                stated_roll_deg=scene.roll_deg + float(error[0]),
-                stated_pitch_deg=scene.pitch_deg + float(error[1]))
-
-
-def truth_of(scene: Scene, stage: Stage) -> SceneTruth:
-    """Measure what is true about the scene."""
-    light = scene.recipe.light
-    found = [feature_object(feature) for feature in scene.recipe.features]
-    found += [rock_object(mesh, scene.ground) for mesh in (*scene.rocks, *scene.gravel)]
-    return SceneTruth(
-        id=scene.recipe.id, roll_deg=scene.roll_deg, pitch_deg=scene.pitch_deg,
-        sun_elevation_deg=light.sun_elevation_deg, sun_azimuth_deg=light.sun_azimuth_deg,
-        seed=scene.recipe.seed, objects=tuple(o for o in found if o is not None),
-        elevation=cast_elevation(stage),
+def take_pair(scene: Scene, stage: Stage, cameras: tuple[Camera, Camera]) -> Shot:
+    """Take the pair: render, then all that lens and sensor do."""
+    description = scene.description
+    start = int(stream(description, EFFECTS).integers(2**20))
+    left, right = (stage.radiance(camera, samples=description.samples, seed=start + k)
+                   for k, camera in enumerate(cameras))
+    departure = description.departure
+    return Shot(
+        pictures=expose_pair(left, right, description.camera, stream(description, EFFECTS)),
+        stated_roll_deg=scene.roll_deg - departure.roll_deg,
+        stated_pitch_deg=scene.pitch_deg - departure.pitch_deg,
     )

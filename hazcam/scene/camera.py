@@ -1,7 +1,7 @@
-"""Cameras that take the pictures: lens, exposure, noise, and how a raw picture is resampled.
+"""Cameras that take the pictures: where they are, and how light falls through the lens.
 
-A distorting camera is drawn in two steps: a wider pinhole picture with more pixels, then a
-resampling through the lens model. Only OpenCV's lens model is used, never the matching or
+Each is drawn in two steps: a wider pinhole picture with more pixels, then a resampling through
+the lens model. Only OpenCV's lens model is used, never the matching or
 rectification of hazcam, so that the pictures can test these.
 """
 
@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.calibration.rig import StereoRig
+from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.frames import Floats, Pose
+from hazcam.scene.description import Departure
 
 Image = NDArray[np.float32]
 
@@ -28,7 +29,9 @@ class Camera:
     K : ndarray of shape (3, 3), float64
         Camera matrix; a pixel centre is an integer. [px]
     D : ndarray of shape (n,), float64
-        Distortion, OpenCV's order.
+        Distortion, OpenCV's order for ``model``.
+    model : str
+        ``brown``, ``rational`` or ``fisheye``.
     size : tuple of int
         (width, height). [px]
     T_level_camera : Pose
@@ -39,14 +42,7 @@ class Camera:
     D: Floats
     size: tuple[int, int]
     T_level_camera: Pose
-
-    @property
-    def is_plain_pinhole(self) -> bool:
-        """True for square pixels, a centred principal point and no distortion."""
-        K, (width, height) = self.K, self.size
-        ideal = [K[1, 1], (width - 1) / 2, (height - 1) / 2, 0.0]
-        return bool(np.allclose([K[0, 0], K[0, 2], K[1, 2], K[0, 1]], ideal, atol=1e-9)
-                    and not np.any(self.D))
+    model: LensModel = "brown"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,38 +59,48 @@ class Pinhole:
         return (self.size[0] - 1) / 2, (self.size[1] - 1) / 2
 
 
-@dataclass(frozen=True, kw_only=True)
-class Sensor:
-    """How light becomes grey levels.
-
-    Attributes
-    ----------
-    read_noise : float
-        One standard deviation, without light. [grey levels]
-    shot_noise : float
-        Variance per grey level of signal. [grey levels]
-    """
-
-    read_noise: float = 0.6
-    shot_noise: float = 0.0092
-
-
-def cameras_of(rig: StereoRig, T_level_rover: Pose) -> tuple[Camera, Camera]:
-    """Left and right camera of a rig on a rover that stands so."""
+def cameras_of(
+    rig: StereoRig, T_level_rover: Pose, departure: Departure | None = None
+) -> tuple[Camera, Camera]:
+    """Left and right camera of a rig on a rover that stands so, as they really are."""
     if rig.mount is None:
         raise ValueError("a rig without a mount cannot be placed on a rover")
-    left = T_level_rover @ rig.mount
-    right = left @ Pose(R=rig.R, t=rig.T).inverse()
-    return (Camera(K=rig.K1, D=rig.D1, size=rig.size, T_level_camera=left),
-            Camera(K=rig.K2, D=rig.D2, size=rig.size, T_level_camera=right))
+    departure = departure or Departure()
+    lift = np.array([0.0, 0.0, departure.height_m])
+    left = T_level_rover @ Pose(R=rig.mount.R, t=rig.mount.t + lift)
+    # the right camera turns about its own centre, which the baseline puts where it is
+    drift = cv2.Rodrigues(np.radians(np.array(departure.drift_deg)))[0]
+    T_right_left = Pose(R=drift @ rig.R, t=drift @ rig.T * (1 + departure.baseline_share))
+    right = left @ T_right_left.inverse()
+    return (Camera(K=rig.K1, D=rig.D1, size=rig.size, T_level_camera=left, model=rig.model),
+            Camera(K=rig.K2, D=rig.D2, size=rig.size, T_level_camera=right, model=rig.model))
 
 
 def rays_of(camera: Camera, pixels: Floats) -> Floats:
     """Directions (x/z, y/z) of pixels of shape (N, 2), by undoing the lens model."""
     criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 200, 1e-12)
     points = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
-    rays = cv2.undistortPoints(points, camera.K, camera.D, criteria=criteria)
+    undo = cv2.fisheye.undistortPoints if camera.model == "fisheye" else cv2.undistortPoints
+    rays = undo(points, camera.K, camera.D, criteria=criteria)
     return np.asarray(rays, dtype=np.float64).reshape(-1, 2)
+
+
+def pixels_of(camera: Camera, places_m: Floats) -> tuple[Floats, Floats]:
+    """Pixels (N, 2) of places (N, 3) in the level frame, and their depth (N,). [px, m]
+
+    A place behind the camera has pixel NaN.
+    """
+    inside = camera.T_level_camera.inverse().apply(places_m)
+    depth = inside[:, 2]
+    pixels = np.full((len(inside), 2), np.nan)
+    ahead = depth > 1e-3
+    if np.any(ahead):
+        zero = np.zeros(3)
+        project = (cv2.fisheye.projectPoints if camera.model == "fisheye"
+                   else cv2.projectPoints)
+        found = project(inside[ahead].reshape(-1, 1, 3), zero, zero, camera.K, camera.D)[0]
+        pixels[ahead] = np.asarray(found).reshape(-1, 2)
+    return pixels, np.asarray(depth)
 
 
 def pixel_grid(size: tuple[int, int], subdivide: int = 1) -> Floats:
@@ -127,25 +133,3 @@ def through_lens(image: Image, pinhole: Pinhole, camera: Camera) -> Image:
     height, width = camera.size[1], camera.size[0]
     mean = fine.reshape(height, 2, width, 2).mean(axis=(1, 3))
     return np.asarray(np.maximum(mean, 0.0), dtype=np.float32)
-
-
-def exposure_gain(left: Image, right: Image, *, target: float = 105.0) -> float:
-    """Grey levels per unit of radiance, the same for both pictures.
-
-    The mean of the lower two thirds becomes ``target``, unless the brightest two per cent of
-    these would then pass 240.
-    """
-    ground = np.concatenate([p[p.shape[0] // 3 :].ravel() for p in (left, right)])
-    mean, bright = float(ground.mean()), float(np.percentile(ground, 98))
-    if mean <= 0:
-        return 1.0
-    return min(target / mean, 240.0 / bright)
-
-
-def expose(radiance: Image, gain: float, sensor: Sensor, rng: np.random.Generator
-           ) -> NDArray[np.uint8]:
-    """Expose a picture: shot and read noise, then 8 bits."""
-    signal = radiance.astype(np.float64) * gain
-    sigma = np.sqrt(sensor.shot_noise * signal + sensor.read_noise**2)
-    noisy = signal + sigma * rng.standard_normal(signal.shape)
-    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)

@@ -1,7 +1,8 @@
-"""Files of the proving ground: pictures, sidecars and truth."""
+"""Files of the proving ground: scene descriptions, pictures, sidecars and truth."""
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from pathlib import Path
@@ -11,28 +12,106 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from hazcam.calibration.rig import StereoRig
 from hazcam.errors import HazcamError, OutputError
-from hazcam.scene.build import Shot
-from hazcam.scene.sets import Recipe
-from hazcam.scene.truth import Elevation, SceneTruth, TruthObject
+from hazcam.frames import Pose
+from hazcam.rover.profile import RoverProfile
+from hazcam.scene.build import LOSSES, Shot, stream
+from hazcam.scene.camera import Camera
+from hazcam.scene.description import SceneDescription
+from hazcam.scene.effects import encode_picture
+from hazcam.scene.toml_form import SceneError, scene_digest, scene_from_text, scene_text
+from hazcam.scene.truth import Elevation, SceneTruth, TrueDepth, TruthObject
 
 PAIR_SCHEMA = "hazcam-pair/1"
-TRUTH_SCHEMA = "hazcam-truth/1"
+TRUTH_SCHEMA = "hazcam-truth/2"
+# Changed whenever the same description would give other pixels or another truth.
+RENDERER_VERSION = 1
 # elevation pictures: height = offset + scale * value; value 0 is unknown
 _SCALE_M, _OFFSET_M = 1e-4, -3.0
+# depth pictures: 1 / depth = scale * value; value 0 is sky. At 1 m a step is 0.2 mm.
+_INVERSE_SCALE_PER_M = 2e-4
+_SCENE_SUFFIX = ".scene.toml"
 
 
 class TruthError(HazcamError):
     """A truth file that cannot be used."""
 
 
-def is_complete(folder: Path, recipe: Recipe) -> bool:
-    """True if the pair has been written; its sidecar is written last."""
-    return (folder / f"{recipe.id}.pair.json").is_file()
+# --- scene descriptions ---------------------------------------------------------------------------
+
+
+def read_scene(path: Path) -> SceneDescription:
+    """Read a scene description (TOML, schema ``hazcam-scene/1``).
+
+    Raises
+    ------
+    SceneError
+        If it is missing or is not one.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SceneError(str(path), f"cannot be read ({error})", "a scene description (TOML)",
+                         "check the path, or make one with `hazcam scene new`") from error
+    return scene_from_text(text, str(path))
+
+
+def write_scene(description: SceneDescription, folder: Path) -> Path:
+    """Write a description to ``folder/ID.scene.toml`` and return that path.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    path = folder / f"{description.id}{_SCENE_SUFFIX}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _write_whole(path, scene_text(description).encode())
+    except OSError as error:
+        raise _not_writable(folder, error) from error
+    return path
+
+
+def find_scenes(folder: Path) -> list[Path]:
+    """Scene descriptions of a folder, sorted by name.
+
+    Raises
+    ------
+    SceneError
+        If there are none.
+    """
+    found = sorted(folder.glob(f"*{_SCENE_SUFFIX}"))
+    if not found:
+        raise SceneError(str(folder), f"holds no scene description (*{_SCENE_SUFFIX})",
+                         "a folder of scene descriptions", "make some with `hazcam scene new`")
+    return found
+
+
+def pair_digest(description: SceneDescription, rig: StereoRig, rover: RoverProfile) -> str:
+    """SHA-256 of all that a rendered pair depends on."""
+    parts = [scene_digest(description), rig.digest, rover.digest, str(RENDERER_VERSION)]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+# --- pairs ----------------------------------------------------------------------------------------
+
+
+def is_rendered(folder: Path, scene_id: str, digest: str) -> bool:
+    """True if the very pair is there already; its sidecar is written last."""
+    if not (folder / f"{scene_id}.pair.json").is_file():
+        return False
+    try:
+        record = json.loads((folder / f"{scene_id}.truth.json").read_text(encoding="utf-8"))
+    except (OSError, json.JSONDecodeError):
+        return False
+    return isinstance(record, dict) and record.get("digest") == digest
 
 
 def write_pair(
-    folder: Path, recipe: Recipe, shot: Shot, truth: SceneTruth, rig_file: Path
+    folder: Path, description: SceneDescription, shot: Shot, truth: SceneTruth, depth: TrueDepth,
+    rig_file: Path, rover: str,
 ) -> None:
     """Write pictures, truth and, last, the sidecar.
 
@@ -41,58 +120,77 @@ def write_pair(
     OutputError
         If a file cannot be written.
     """
+    name = description.id
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        names = {side: _write_picture(folder, recipe, side, picture)
-                 for side, picture in (("left", shot.left), ("right", shot.right))}
-        elevation = f"{recipe.id}.elevation.png"
-        _write_image(folder / elevation, encode_elevation(truth.elevation))
-        _write_json(folder / f"{recipe.id}.truth.json", truth_record(truth, elevation))
+        (folder / f"{name}.pair.json").unlink(missing_ok=True)  # not whole until it is back
+        pictures = _write_pictures(folder, description, shot)
+        _write_whole(folder / f"{name}.elevation.png", _png(encode_elevation(truth.elevation)))
+        visible = truth.elevation.visible
+        if visible is not None:
+            _write_whole(folder / f"{name}.visible.png", _png(visible * 85))
+        _write_whole(folder / f"{name}.inverse-depth.png", _png(encode_depth(depth)))
+        _write_whole(folder / f"{name}.shared.png", _png(depth.shared.astype(np.uint8) * 255))
+        _write_json(folder / f"{name}.truth.json", truth_record(truth))
         rig = Path(os.path.relpath(rig_file, folder)).as_posix()
-        _write_json(folder / f"{recipe.id}.pair.json", _sidecar(recipe, shot, names, rig))
+        _write_json(folder / f"{name}.pair.json",
+                    _sidecar(description, shot, pictures, rig, rover))
     except OSError as error:
-        raise OutputError(str(folder), f"cannot be written ({error.strerror})",
-                          "a folder that you may write to", "give another folder with -o"
-                          ) from error
+        raise _not_writable(folder, error) from error
 
 
-def _write_picture(folder: Path, recipe: Recipe, side: str, picture: NDArray[np.uint8]) -> str:
-    lossy = recipe.jpeg_quality is not None
-    name = f"{recipe.id}.{side}.{'jpg' if lossy else 'png'}"
-    options = [cv2.IMWRITE_JPEG_QUALITY, recipe.jpeg_quality or 0] if lossy else _PNG_OPTIONS
-    _write_image(folder / name, picture, options)
-    return name
+def _not_writable(folder: Path, error: OSError) -> OutputError:
+    return OutputError(str(folder), f"cannot be written ({error.strerror})",
+                       "a folder that you may write to", "give another folder with -o")
 
 
-_PNG_OPTIONS = [cv2.IMWRITE_PNG_COMPRESSION, 9]
+def _write_pictures(folder: Path, description: SceneDescription, shot: Shot) -> dict[str, str]:
+    names = {}
+    lost = stream(description, LOSSES).spawn(2)
+    for side, grey, rng in (("left", shot.pictures.left, lost[0]),
+                            ("right", shot.pictures.right, lost[1])):
+        for old in folder.glob(f"{description.id}.{side}.*"):
+            old.unlink()  # of another kind, from an earlier description
+        suffix, data = encode_picture(grey, description.camera, rng)
+        names[side] = f"{description.id}.{side}{suffix}"
+        _write_whole(folder / names[side], data)
+    return names
 
 
-def _write_image(path: Path, image: NDArray[Any], options: list[int] | None = None) -> None:
-    ok, data = cv2.imencode(path.suffix, image, options or _PNG_OPTIONS)
+def _png(image: NDArray[Any]) -> bytes:
+    ok, data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 6])
     if not ok:
-        raise OSError(0, f"{path.name} cannot be encoded")
-    path.write_bytes(data.tobytes())
+        raise OSError(0, "a picture cannot be encoded")
+    return data.tobytes()
 
 
-def _write_json(path: Path, record: dict[str, Any]) -> None:
+def _write_whole(path: Path, data: bytes) -> None:
     """Write by renaming, so that a file with this name is always whole."""
-    part = path.with_suffix(".part")
-    part.write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    part = path.with_name(path.name + ".part")
+    part.write_bytes(data)
     part.replace(path)
 
 
-def _sidecar(recipe: Recipe, shot: Shot, names: dict[str, str], rig: str) -> dict[str, Any]:
+def _write_json(path: Path, record: dict[str, Any]) -> None:
+    _write_whole(path, (json.dumps(record, indent=1, ensure_ascii=False) + "\n").encode())
+
+
+def _sidecar(
+    description: SceneDescription, shot: Shot, pictures: dict[str, str], rig: str, rover: str
+) -> dict[str, Any]:
+    day, minute = description.seed[-1] % 28 + 1, description.seed[-1] % 60
     record: dict[str, Any] = {
-        "schema": PAIR_SCHEMA, "id": recipe.id, "left": names["left"], "right": names["right"],
-        "rig": rig, "rover": "dunlin-em",
+        "schema": PAIR_SCHEMA, "id": description.id, **pictures, "rig": rig, "rover": rover,
         "roll_deg": round(shot.stated_roll_deg, 3), "pitch_deg": round(shot.stated_pitch_deg, 3),
         "roll_sigma_deg": 0.5, "pitch_sigma_deg": 0.5,
-        "taken_at": f"2031-05-{recipe.seed[1] + 1:02d}T09:{10 + recipe.seed[1]:02d}:00Z",
-        "site": recipe.site,
+        "taken_at": f"2031-05-{day:02d}T09:{minute:02d}:00Z", "site": description.site,
         # one exposure time for a beach in full sun, longer as the light gets less
-        "exposure_s": round(2e-5 * shot.gain, 6), "gain": 1.0,
+        "exposure_s": round(2e-5 * shot.pictures.gain, 6), "gain": 1.0,
     }
-    return record | ({"note": recipe.note} if recipe.note else {})
+    return record | ({"note": description.note} if description.note else {})
+
+
+# --- truth ----------------------------------------------------------------------------------------
 
 
 def encode_elevation(elevation: Elevation) -> NDArray[np.uint16]:
@@ -104,65 +202,124 @@ def encode_elevation(elevation: Elevation) -> NDArray[np.uint16]:
     return np.where(known, value, 0).astype(np.uint16)
 
 
-def truth_record(truth: SceneTruth, elevation_file: str) -> dict[str, Any]:
-    """Return the truth as it is written to JSON."""
+def encode_depth(depth: TrueDepth) -> NDArray[np.uint16]:
+    """16-bit picture of inverse depth; 0 for sky and what is farther than 5 km."""
+    value = np.rint(1 / depth.depth_m / _INVERSE_SCALE_PER_M)
+    known = np.isfinite(value)
+    if np.any(value[known] > 65535):
+        raise ValueError("a depth is nearer than what the depth picture can hold")
+    return np.where(known, value, 0).astype(np.uint16)
+
+
+def truth_record(truth: SceneTruth) -> dict[str, Any]:
+    """Return the truth as it is written to JSON; its pictures lie beside it."""
     grid = truth.elevation
     return {
-        "schema": TRUTH_SCHEMA, "id": truth.id, "frame": "level",
-        "roll_deg": truth.roll_deg, "pitch_deg": truth.pitch_deg,
+        "schema": TRUTH_SCHEMA, "id": truth.id, "mixture": truth.mixture, "digest": truth.digest,
+        "frame": "level", "roll_deg": truth.roll_deg, "pitch_deg": truth.pitch_deg,
         "sun_elevation_deg": truth.sun_elevation_deg, "sun_azimuth_deg": truth.sun_azimuth_deg,
-        "seed": list(truth.seed), "objects": [_object_record(o) for o in truth.objects],
+        "compression": truth.compression, "seed": list(truth.seed),
+        "cameras": {side: _camera_record(camera)
+                    for side, camera in zip(("left", "right"), truth.cameras, strict=True)},
+        "objects": [_object_record(o) for o in truth.objects],
         "elevation": {
-            "file": elevation_file, "rows": "x forward", "cols": "y left", "cell_m": grid.cell_m,
-            "x_min_m": grid.x_min_m, "y_min_m": grid.y_min_m,
+            "file": f"{truth.id}.elevation.png", "rows": "x forward", "cols": "y left",
+            "cell_m": grid.cell_m, "x_min_m": grid.x_min_m, "y_min_m": grid.y_min_m,
             "scale_m": _SCALE_M, "offset_m": _OFFSET_M, "unknown_value": 0,
+        },
+        "visible": {"file": f"{truth.id}.visible.png",
+                    "value": "85 times: 1 where the left camera sees the cell, 2 the right one"},
+        "depth": {
+            "file": f"{truth.id}.inverse-depth.png", "camera": "left",
+            "scale_per_m": _INVERSE_SCALE_PER_M, "sky_value": 0,
+            "shared_file": f"{truth.id}.shared.png",
         },
     }
 
 
+def _camera_record(camera: Camera) -> dict[str, Any]:
+    return {"K": camera.K.tolist(), "D": camera.D.tolist(), "size": list(camera.size),
+            "model": camera.model, "R_level_camera": camera.T_level_camera.R.tolist(),
+            "t_level_camera_m": camera.T_level_camera.t.tolist()}
+
+
 def _object_record(item: TruthObject) -> dict[str, Any]:
-    sizes = {"height_m": item.height_m, "depth_m": item.depth_m}
+    sizes = {"height_m": item.height_m, "depth_m": item.depth_m, "slope_deg": item.slope_deg}
     record: dict[str, Any] = {"kind": item.kind, "outline_m": np.round(item.outline_m, 4).tolist()}
-    record |= {name: round(value, 5) for name, value in sizes.items() if value is not None}
-    return record | ({} if item.slope_deg is None else {"slope_deg": item.slope_deg})
+    return record | {name: round(value, 5) for name, value in sizes.items() if value is not None}
 
 
-def read_truth(path: str | Path) -> SceneTruth:
-    """Read a truth file and its elevation picture.
+def truth_path(sidecar: Path) -> Path:
+    """Where the truth of a rendered pair lies."""
+    return sidecar.with_name(sidecar.name.replace(".pair.json", ".truth.json"))
+
+
+def read_truth(path: Path) -> SceneTruth:
+    """Read a truth file and its elevation.
 
     Raises
     ------
     TruthError
-        If the file or the picture is missing or is not a truth of this schema.
+        If the file or one of its pictures is missing or is not a truth of this schema.
     """
-    path = Path(path)
+    record = _truth_json(path)
+    try:
+        return _truth_from(path, record)
+    except (KeyError, TypeError, ValueError) as error:
+        raise _truth_error(path, f"is not whole ({type(error).__name__}: {error})") from error
+
+
+def read_depth(path: Path) -> TrueDepth:
+    """Read the depth that a truth file names.
+
+    Raises
+    ------
+    TruthError
+        If a file is missing or is not a truth of this schema.
+    """
+    record = _truth_json(path)
+    try:
+        about = record["depth"]
+        value = _picture(path, about["file"], np.uint16).astype(np.float64)
+        shared = _picture(path, about["shared_file"], np.uint8) > 0
+    except (KeyError, TypeError) as error:
+        raise _truth_error(path, f"is not whole ({type(error).__name__}: {error})") from error
+    known = value != about["sky_value"]
+    depth = np.full(value.shape, np.nan)
+    depth[known] = 1 / (about["scale_per_m"] * value[known])
+    return TrueDepth(depth_m=depth, shared=shared)
+
+
+def _truth_json(path: Path) -> dict[str, Any]:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-        if record.get("schema") != TRUTH_SCHEMA:
-            raise _truth_error(path, f"schema {record.get('schema')!r}")
-        return _truth_from(record, _read_elevation(path, record["elevation"]))
-    except (OSError, json.JSONDecodeError, KeyError, AttributeError) as error:
+    except (OSError, json.JSONDecodeError, UnicodeDecodeError) as error:
         raise _truth_error(path, f"cannot be read ({type(error).__name__}: {error})") from error
+    schema = record.get("schema") if isinstance(record, dict) else None
+    if schema != TRUTH_SCHEMA:
+        raise _truth_error(path, f"schema {schema!r}")
+    return dict(record)
 
 
 def _truth_error(path: Path, found: str) -> TruthError:
     return TruthError(str(path), found, f"a truth file of schema {TRUTH_SCHEMA}",
-                      "write it again with `python -m hazcam.scene`")
+                      "render the pair again with `hazcam scene render`")
 
 
-def _read_elevation(path: Path, record: dict[str, Any]) -> Elevation:
-    picture = path.with_name(record["file"])
-    image = cv2.imdecode(np.frombuffer(picture.read_bytes(), np.uint8), cv2.IMREAD_UNCHANGED)
-    if image is None or image.dtype != np.uint16 or image.ndim != 2:
-        raise _truth_error(picture, "is not a 16-bit grey picture")
-    value = image.astype(np.float64)
-    known = value != record["unknown_value"]
-    z = np.where(known, record["offset_m"] + record["scale_m"] * value, np.nan)
-    return Elevation(z_m=z, cell_m=record["cell_m"], x_min_m=record["x_min_m"],
-                     y_min_m=record["y_min_m"])
+def _picture(path: Path, name: str, dtype: type) -> NDArray[Any]:
+    picture = path.with_name(name)
+    try:
+        data = np.frombuffer(picture.read_bytes(), np.uint8)
+    except OSError as error:
+        raise _truth_error(picture, f"cannot be read ({error.strerror})") from error
+    image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if data.size else None
+    if image is None or image.dtype != dtype or image.ndim != 2:
+        raise _truth_error(picture, f"is not a grey picture of {np.dtype(dtype).itemsize * 8} bits")
+    return np.asarray(image)
 
 
-def _truth_from(record: dict[str, Any], elevation: Elevation) -> SceneTruth:
+def _truth_from(path: Path, record: dict[str, Any]) -> SceneTruth:
+    left, right = (_camera_from(record["cameras"][side]) for side in ("left", "right"))
     objects = tuple(
         TruthObject(kind=o["kind"], outline_m=np.array(o["outline_m"], dtype=np.float64),
                     height_m=o.get("height_m"), depth_m=o.get("depth_m"),
@@ -170,7 +327,27 @@ def _truth_from(record: dict[str, Any], elevation: Elevation) -> SceneTruth:
         for o in record["objects"]
     )
     return SceneTruth(
-        id=record["id"], roll_deg=record["roll_deg"], pitch_deg=record["pitch_deg"],
-        sun_elevation_deg=record["sun_elevation_deg"], sun_azimuth_deg=record["sun_azimuth_deg"],
-        seed=tuple(record["seed"]), objects=objects, elevation=elevation,
+        id=record["id"], mixture=record["mixture"], digest=record["digest"],
+        roll_deg=record["roll_deg"], pitch_deg=record["pitch_deg"],
+        sun_elevation_deg=record["sun_elevation_deg"],
+        sun_azimuth_deg=record["sun_azimuth_deg"], compression=record["compression"],
+        seed=tuple(record["seed"]), cameras=(left, right), objects=objects,
+        elevation=_elevation_from(path, record),
     )
+
+
+def _camera_from(record: dict[str, Any]) -> Camera:
+    width, height = record["size"]
+    pose = Pose(R=np.array(record["R_level_camera"]), t=np.array(record["t_level_camera_m"]))
+    return Camera(K=np.array(record["K"]), D=np.array(record["D"]), size=(width, height),
+                  model=record["model"], T_level_camera=pose)
+
+
+def _elevation_from(path: Path, record: dict[str, Any]) -> Elevation:
+    about = record["elevation"]
+    value = _picture(path, about["file"], np.uint16).astype(np.float64)
+    known = value != about["unknown_value"]
+    z = np.where(known, about["offset_m"] + about["scale_m"] * value, np.nan)
+    visible = _picture(path, record["visible"]["file"], np.uint8) // 85
+    return Elevation(z_m=z, cell_m=about["cell_m"], x_min_m=about["x_min_m"],
+                     y_min_m=about["y_min_m"], visible=visible)

@@ -2,7 +2,7 @@
 
 A rock starts as a finely divided sphere. Its kind decides the shape: ``rounded`` is an ellipsoid
 with smooth lumps, ``angular`` the body cut out by random planes (broken slag), ``slab`` the same
-cut flat. Fine relief and a mottled albedo are evaluated in three dimensions, so that nothing is
+cut flat, ``overhanging`` the same on a narrow foot. Fine relief and a mottled albedo are evaluated in three dimensions, so that nothing is
 stretched on steep sides.
 """
 
@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from hazcam.frames import Floats, read_only
 
 Indices = NDArray[np.int64]
-RockKind = Literal["rounded", "angular", "slab"]
-ROCK_KINDS: tuple[RockKind, ...] = ("rounded", "angular", "slab")
+RockKind = Literal["rounded", "angular", "slab", "overhanging"]
+ROCK_KINDS: tuple[RockKind, ...] = ("rounded", "angular", "slab", "overhanging")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -130,12 +130,11 @@ def waves_3d(
     points: Floats, rng: np.random.Generator, wavelength: float, count: int = 12
 ) -> Floats:
     """Sum of ``count`` plane waves of about one wavelength, unit variance, shape (N,)."""
-    total = np.zeros(len(points))
-    for _ in range(count):
-        direction = rng.normal(size=3)
-        k = direction / np.linalg.norm(direction) * 2 * np.pi / (wavelength * rng.uniform(0.7, 1.4))
-        total += np.cos(points @ k + rng.uniform(0, 2 * np.pi))
-    return np.asarray(total * np.sqrt(2 / count))
+    direction = rng.normal(size=(count, 3))
+    k = direction / np.linalg.norm(direction, axis=1, keepdims=True) * 2 * np.pi
+    k /= wavelength * rng.uniform(0.7, 1.4, size=(count, 1))
+    waves = np.cos(points @ k.T + rng.uniform(0, 2 * np.pi, size=count))
+    return np.asarray(waves.sum(axis=1) * np.sqrt(2 / count))
 
 
 def box(centre_m: Floats, size_m: Floats, albedo: float) -> Mesh:
@@ -170,13 +169,16 @@ def rock_shape(kind: RockKind, rng: np.random.Generator, level: int) -> tuple[Fl
         radius = 1 + 0.10 * waves_3d(directions, rng, 1.9) + 0.025 * waves_3d(directions, rng, 0.8)
         stretch = np.array([1.0, rng.uniform(0.7, 0.95), rng.uniform(0.6, 0.85)])
     else:
-        radius = _cut_by_planes(directions, rng, 16 if kind == "angular" else 11)
-        flat = rng.uniform(0.7, 0.95) if kind == "angular" else rng.uniform(0.30, 0.42)
+        radius = _cut_by_planes(directions, rng, 11 if kind == "slab" else 16)
+        flat = rng.uniform(0.30, 0.42) if kind == "slab" else rng.uniform(0.7, 0.95)
         stretch = np.array([1.0, rng.uniform(0.7, 0.95), flat])
     vertices = directions * radius[:, None] * stretch
     relief = np.asarray(sum(gain * waves_3d(vertices, rng, size, 24) for gain, size in
                             ((0.008, 0.5), (0.005, 0.22), (0.003, 0.10), (0.002, 0.05))))
     vertices = vertices * (1 + relief)[:, None]
+    if kind == "overhanging":
+        narrow = np.interp(vertices[:, 2], [-0.5, 0.4], [0.45, 1.05])
+        vertices = vertices * np.stack([narrow, narrow, np.ones_like(narrow)], axis=1)
     return vertices @ _random_turn(rng, 60.0 if kind == "rounded" else 14.0).T, faces
 
 

@@ -1,20 +1,23 @@
 """Pictures and sight lines of the proving ground, by the renderer mitsuba (extra ``scene``).
 
-Sun and sky are rendered one after the other and added: alone, each needs no random choice between
-lights, so that the pictures are almost free of rendering noise. The same seed gives the same
-pixels.
+Sun, sky and lamp are rendered one after the other and added: alone, each needs no random choice
+between lights, so that the pictures are almost free of rendering noise. Each picture is drawn twice
+as fine as it is to be. The renderer knows Lambert's law; regolith is brought in per pixel from
+the normal there. The same seed gives the same pixels.
 """
 
 from __future__ import annotations
 
 import importlib
+from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.errors import HazcamError
-from hazcam.frames import Floats
+from hazcam.frames import Floats, Pose
 from hazcam.scene.camera import (
     Camera,
     Image,
@@ -24,8 +27,12 @@ from hazcam.scene.camera import (
     rays_of,
     through_lens,
 )
-from hazcam.scene.light import Light
+from hazcam.scene.light import SUN_DIAMETER_DEG, Light, Reflectance, regolith_over_lambert
 from hazcam.scene.meshes import Mesh
+
+_SUN_FAR_M = 1000.0
+# The sun's disc is far brighter than any ground; what is above this is saturated in any exposure.
+_BRIGHTEST = 5.0
 
 
 def load_mitsuba() -> Any:
@@ -54,41 +61,65 @@ def load_mitsuba() -> Any:
     return mitsuba
 
 
-class Stage:
-    """A lit scene, ready to be looked at.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Props:
+    """All that a stage is built from.
 
-    Parameters
+    Attributes
     ----------
-    meshes : list of Mesh
-        What stands there, level frame.
-    light : Light
-        Sun and sky.
-    texture : ndarray of shape (N, N), float32, optional
+    meshes : tuple of Mesh
+        What stands there, level frame; rays meet it.
+    shades : tuple of Mesh
+        What throws a shadow in the sun and is otherwise not there: the rover itself.
+    texture : ndarray of shape (N, N), float32, or None
         Albedo of the meshes that have texture coordinates.
+    light : Light
+        Sun, sky and lamp.
+    reflectance : str
+        ``regolith`` or ``lambert``.
+    lamp : Pose or None
+        Where the lamp is and where it shines, its z axis; to the level frame.
     """
 
-    def __init__(
-        self, meshes: list[Mesh], light: Light, texture: NDArray[np.float32] | None = None
-    ) -> None:
-        self._mi = load_mitsuba()
-        shapes = {f"shape{i}": self._shape(m, texture, f"shape{i}") for i, m in enumerate(meshes)}
-        sun = {"type": "directional", "direction": [float(v) for v in -light.to_sun],
-               "irradiance": {"type": "uniform", "value": light.sun}}
-        sky = {"type": "constant", "radiance": {"type": "uniform", "value": light.sky_radiance}}
-        by_sun = {"type": "direct", "emitter_samples": 1, "bsdf_samples": 0}
-        # drawn by the surface's own cosine, an even sky has no noise but that of its cover
-        by_sky = {"type": "direct", "emitter_samples": 0, "bsdf_samples": 1}
-        self._passes = [
-            (self._mi.load_dict({"type": "scene", "light": lamp, **shapes}),
-             self._mi.load_dict(integrator), share)
-            for lamp, integrator, share in ((sun, by_sun, 1.0), (sky, by_sky, 0.5625))
-        ]
+    meshes: tuple[Mesh, ...]
+    light: Light
+    shades: tuple[Mesh, ...] = ()
+    texture: NDArray[np.float32] | None = None
+    reflectance: Reflectance = "lambert"
+    lamp: Pose | None = None
 
-    def _shape(self, mesh: Mesh, texture: NDArray[np.float32] | None, name: str) -> Any:
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Pass:
+    """One light: its scene and integrator, and where it comes from (None: from all sides)."""
+
+    scene: Any
+    integrator: Any
+    to_sun: Floats | None = None
+    lamp_m: Floats | None = None
+
+    @property
+    def is_even(self) -> bool:
+        """True for the sky."""
+        return self.to_sun is None and self.lamp_m is None
+
+
+class Stage:
+    """A lit scene, ready to be looked at."""
+
+    def __init__(self, props: Props) -> None:
+        self._mi = load_mitsuba()
+        self._props = props
+        self._shapes = {f"shape{i}": self._shape(mesh, f"shape{i}")
+                        for i, mesh in enumerate(props.meshes)}
+        self._bare = self._mi.load_dict({"type": "scene", **self._shapes})
+        self._passes = [make for make in (self._sun(), self._sky(), self._lamp())
+                        if make is not None]
+
+    def _shape(self, mesh: Mesh, name: str) -> Any:
         mi = self._mi
         properties = mi.Properties()
-        properties["bsdf"] = mi.load_dict({"type": "diffuse", "reflectance": self._paint(
-            mesh, texture)})
+        properties["bsdf"] = mi.load_dict({"type": "diffuse", "reflectance": self._paint(mesh)})
         shape = mi.Mesh(name, len(mesh.vertices_m), len(mesh.faces), has_vertex_normals=True,
                         has_vertex_texcoords=mesh.uv is not None, props=properties)
         if mesh.albedo is not None:
@@ -102,60 +133,120 @@ class Stage:
         params.update()
         return shape
 
-    def _paint(self, mesh: Mesh, texture: NDArray[np.float32] | None) -> dict[str, Any]:
+    def _paint(self, mesh: Mesh) -> dict[str, Any]:
         if mesh.uv is None:
             return {"type": "mesh_attribute", "name": "vertex_color"}
-        if texture is None:
+        if self._props.texture is None:
             raise ValueError("a mesh with texture coordinates needs a texture")
-        return {"type": "bitmap", "bitmap": self._mi.Bitmap(texture[..., None]), "raw": True,
-                "wrap_mode": "repeat", "filter_type": "bilinear"}
+        bitmap = self._mi.Bitmap(self._props.texture[..., None])
+        return {"type": "bitmap", "bitmap": bitmap, "raw": True, "wrap_mode": "repeat",
+                "filter_type": "bilinear"}
+
+    # --- lights -----------------------------------------------------------------------------------
+
+    def _sun(self) -> _Pass | None:
+        light = self._props.light
+        if light.sun == 0:
+            return None
+        half = np.radians(SUN_DIAMETER_DEG / 2)
+        disc = {
+            "type": "sphere", "radius": float(_SUN_FAR_M * np.sin(half)),
+            "center": [float(v) for v in light.to_sun * _SUN_FAR_M],
+            "emitter": {"type": "area", "radiance": {
+                "type": "uniform", "value": float(light.sun / (np.pi * np.sin(half) ** 2))}},
+        }
+        shades = {f"shade{i}": self._shape(mesh, f"shade{i}")
+                  for i, mesh in enumerate(self._props.shades)}
+        return _Pass(scene=self._mi.load_dict({"type": "scene", "sun": disc, **self._shapes,
+                                               **shades}),
+                     integrator=self._direct(emitter_samples=1, bsdf_samples=0),
+                     to_sun=light.to_sun)
+
+    def _sky(self) -> _Pass | None:
+        light = self._props.light
+        if light.sky == 0:
+            return None
+        even = {"type": "constant",
+                "radiance": {"type": "uniform", "value": float(light.sky / np.pi)}}
+        # drawn by the surface's own cosine, an even sky has no noise but that of its cover
+        return _Pass(scene=self._mi.load_dict({"type": "scene", "sky": even, **self._shapes}),
+                     integrator=self._direct(emitter_samples=0, bsdf_samples=1))
+
+    def _lamp(self) -> _Pass | None:
+        light, place = self._props.light, self._props.lamp
+        if light.lamp == 0:
+            return None
+        if place is None:
+            raise ValueError("a lamp needs a place")
+        lamp = {"type": "spot", "to_world": self._mi.ScalarTransform4f(_pose_matrix(place)),
+                "intensity": {"type": "uniform", "value": light.lamp},
+                "cutoff_angle": 65.0, "beam_width": 10.0}
+        return _Pass(scene=self._mi.load_dict({"type": "scene", "lamp": lamp, **self._shapes}),
+                     integrator=self._direct(emitter_samples=1, bsdf_samples=0), lamp_m=place.t)
+
+    def _direct(self, **samples: int) -> Any:
+        return self._mi.load_dict({"type": "direct", **samples})
+
+    # --- pictures ---------------------------------------------------------------------------------
 
     def radiance(self, camera: Camera, *, samples: int, seed: int) -> Image:
-        """What the camera sees, before exposure, (H, W) float32.
+        """What falls through the lens, before any effect of it, (H, W) float32.
 
         Parameters
         ----------
         camera : Camera
-            Any lens; one that is not a plain pinhole is drawn wider and resampled.
+            Any lens.
         samples : int
-            Sun samples per pixel of the camera (64, 16 or 4 fit the sampler); the sky gets 9/16.
+            Rays per pixel, in four parts (16, 36, 64 fit the sampler); the sky beside a sun gets
+            a quarter: it is faint and even.
         seed : int
             Of the sampling pattern.
         """
-        if camera.is_plain_pinhole:
-            plain = Pinhole(f_px=float(camera.K[0, 0]), size=camera.size,
-                            T_level_camera=camera.T_level_camera)
-            return self._draw(plain, samples, seed)
         wide = covering_pinhole(camera, oversample=2.0)
-        return through_lens(self._draw(wide, max(samples // 4, 1), seed), wide, camera)
+        surface = self._surface(wide) if self._props.reflectance == "regolith" else None
+        total = np.zeros(wide.size[::-1], dtype=np.float32)
+        for k, light in enumerate(self._passes):
+            count = samples // 16 if light.is_even and len(self._passes) > 1 else samples // 4
+            sensor = self._sensor(wide, {"type": "multijitter", "sample_count": max(count, 1)})
+            image = self._mi.render(light.scene, sensor=sensor, integrator=light.integrator,
+                                    seed=3 * seed + k)
+            total += np.asarray(image, dtype=np.float32).reshape(total.shape) * _law(light, surface)
+        return through_lens(np.minimum(total, _BRIGHTEST), wide, camera)
 
-    def _draw(self, pinhole: Pinhole, samples: int, seed: int) -> Image:
-        total = np.zeros(pinhole.size[::-1], dtype=np.float32)
-        for k, (scene, integrator, share) in enumerate(self._passes):
-            sensor = self._sensor(pinhole, max(int(samples * share), 1))
-            image = self._mi.render(scene, sensor=sensor, integrator=integrator, seed=2 * seed + k)
-            total += np.asarray(image, dtype=np.float32).reshape(total.shape)
-        return total
+    def _surface(self, wide: Pinhole) -> _Surface:
+        """Normal and place of the surface, one for each two by two fine pixels."""
+        coarse = Pinhole(f_px=wide.f_px / 2, size=(wide.size[0] // 2, wide.size[1] // 2),
+                         T_level_camera=wide.T_level_camera)
+        integrator = self._mi.load_dict({"type": "aov", "aovs": "n:sh_normal,d:depth"})
+        sensor = self._sensor(coarse, {"type": "stratified", "sample_count": 1, "jitter": False})
+        found = np.asarray(self._mi.render(self._bare, sensor=sensor, integrator=integrator))
+        pixels = pixel_grid(coarse.size) - np.array(coarse.centre_px)
+        rays = np.concatenate([pixels / coarse.f_px, np.ones((*pixels.shape[:2], 1))], axis=-1)
+        rays = (rays / np.linalg.norm(rays, axis=-1, keepdims=True)) @ wide.T_level_camera.R.T
+        return _Surface(normal=found[..., :3], to_camera=-rays,
+                        place_m=wide.T_level_camera.t + rays * found[..., 3:])
 
-    def _sensor(self, pinhole: Pinhole, samples: int) -> Any:
+    def _sensor(self, pinhole: Pinhole, sampler: dict[str, Any]) -> Any:
         width, height = pinhole.size
         matrix = np.eye(4)
         # the renderer's camera has x left and y up where ours has x right and y down
         matrix[:3, :3] = pinhole.T_level_camera.R @ np.diag([-1.0, -1.0, 1.0])
         matrix[:3, 3] = pinhole.T_level_camera.t
         return self._mi.load_dict({
-            "type": "perspective", "fov_axis": "x", "near_clip": 0.01, "far_clip": 1000.0,
+            "type": "perspective", "fov_axis": "x", "near_clip": 0.01, "far_clip": 2000.0,
             "fov": float(2 * np.degrees(np.arctan(width / 2 / pinhole.f_px))),
             "to_world": self._mi.ScalarTransform4f(matrix),
             "film": {"type": "hdrfilm", "width": width, "height": height,
                      "pixel_format": "luminance", "component_format": "float32",
-                     "rfilter": {"type": "gaussian"}},
-            "sampler": {"type": "multijitter", "sample_count": samples},
+                     "rfilter": {"type": "box"}},
+            "sampler": sampler,
         })
+
+    # --- sight lines ------------------------------------------------------------------------------
 
     def distances_m(self, origins_m: Floats, directions: Floats) -> Floats:
         """Distance to the first surface along rays of shape (N, 3); NaN where there is none. [m]"""
-        scene, mi = self._passes[0][0], self._mi
+        scene, mi = self._bare, self._mi
         found = np.empty(len(directions))
         for i, (o, d) in enumerate(zip(origins_m.tolist(), directions.tolist(), strict=True)):
             found[i] = scene.ray_intersect_preliminary(mi.Ray3f(o, d)).t
@@ -171,3 +262,45 @@ class Stage:
         origins = np.broadcast_to(pose.t, directions.shape)
         depth = self.distances_m(origins, directions) / length
         return np.asarray(depth.reshape(camera.size[1], camera.size[0]))
+
+
+def _pose_matrix(lamp: Pose) -> Floats:
+    """The renderer's lamps shine along their z axis, as ours."""
+    matrix = np.eye(4)
+    matrix[:3, :3], matrix[:3, 3] = lamp.R, lamp.t
+    return matrix
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Surface:
+    """Per pixel: unit normal, unit vector to the camera, place, each (H, W, 3)."""
+
+    normal: Floats
+    to_camera: Floats
+    place_m: Floats
+
+
+def _law(light: _Pass, surface: _Surface | None) -> NDArray[np.float32] | float:
+    """What makes regolith of Lambert's law for one light; an even sky stays as it is."""
+    if surface is None or light.is_even:
+        return 1.0
+    if light.to_sun is not None:
+        to_light = np.broadcast_to(light.to_sun, surface.normal.shape)
+    else:
+        to_light = light.lamp_m - surface.place_m
+        to_light = to_light / np.maximum(np.linalg.norm(to_light, axis=-1, keepdims=True), 1e-9)
+    factor = regolith_over_lambert(surface.normal, to_light, surface.to_camera)
+    mended = _from_lit_side(factor.astype(np.float32), surface.normal, to_light)
+    return mended.repeat(2, axis=0).repeat(2, axis=1)
+
+
+def _from_lit_side(
+    factor: NDArray[np.float32], normal: Floats, to_light: Floats
+) -> NDArray[np.float32]:
+    """Replace the factor where the middle of a pixel is sky or faces away from the light.
+
+    What light there is in such a pixel comes from its neighbour: the smallest factor beside it.
+    """
+    lit = np.sum(normal * to_light, axis=-1) > 0.01
+    beside = cv2.erode(np.where(lit, factor, np.float32(1e6)), np.ones((3, 3), np.uint8))
+    return np.where(lit, factor, np.where(beside < 1e6, beside, 1.0)).astype(np.float32)

@@ -1,4 +1,8 @@
-"""Albedo of black volcanic sand: grains, specks and patches at many scales, periodic."""
+"""Albedo of the ground: grains, specks and patches at many scales, periodic.
+
+Contrast is low at the size of single grains: a pixel sees many of them, and the renderer samples
+only a few, so that more contrast there would be noise that no camera has.
+"""
 
 from __future__ import annotations
 
@@ -7,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 # (size of a blotch in mm, relative contrast): from single coarse grains to damp patches
-_SCALES = ((0.5, 0.20), (1.0, 0.16), (2.2, 0.11), (5.0, 0.08), (11.0, 0.06), (24.0, 0.06),
+_SCALES = ((0.5, 0.05), (1.0, 0.07), (2.2, 0.08), (5.0, 0.08), (11.0, 0.06), (24.0, 0.06),
            (55.0, 0.06), (130.0, 0.06), (320.0, 0.05))
 
 
-def sand_texture(
+def ground_texture(
     rng: np.random.Generator, *, size_px: int, period_m: float
 ) -> NDArray[np.float32]:
     """Draw a periodic albedo picture, mean about 0.11.
