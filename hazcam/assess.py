@@ -124,14 +124,14 @@ def assess_pair(
     points = triangulate(disparity, rectified, view)
     sensor = rectified.view if rig is whole_rig else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
-    strip_max_m = _near_strip_max_m(terrain, rover, settings)
+    strip_max_m = near_strip_bound_m(terrain, rover, settings)
     demands = tuple(
         demand_along(terrain, rover, heading, look_ahead_m=settings.look_ahead_m,
                      near_strip_max_m=strip_max_m)
         for heading in settings.headings_deg
     )
     verdicts = tuple(
-        decide(d, rover.limits, settings.confidence, pair_causes=_rig_causes(epipolar))
+        decide(d, rover.limits, settings.confidence, pair_causes=rig_causes(epipolar))
         for d in demands
     )
     return Assessment(
@@ -175,7 +175,7 @@ def _scale_sigma(rig: StereoRig) -> float:
     return float(np.hypot(focal, baseline))
 
 
-def _near_strip_max_m(terrain: TerrainMap, rover: RoverProfile, settings: Settings) -> float:
+def near_strip_bound_m(terrain: TerrainMap, rover: RoverProfile, settings: Settings) -> float:
     """The user's bound, else the straight-ahead strip; 0 if that is never in full view."""
     if settings.near_strip_max_m is not None:
         return settings.near_strip_max_m
@@ -183,7 +183,7 @@ def _near_strip_max_m(terrain: TerrainMap, rover: RoverProfile, settings: Settin
     return strip if np.isfinite(strip) else 0.0
 
 
-def _rig_causes(epipolar: EpipolarResidual) -> tuple[Cause, ...]:
+def rig_causes(epipolar: EpipolarResidual) -> tuple[Cause, ...]:
     """What the rig check says against every heading."""
     if not epipolar.checked:
         return (_pair_cause(

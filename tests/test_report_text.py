@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from hazcam import Settings
-from hazcam.assess import _rig_causes
+from hazcam.assess import rig_causes
 from hazcam.epipolar import EpipolarResidual
 from hazcam.report import Record, as_record, as_text, summary_text
 from tests.folders import assessment, pair
@@ -48,8 +48,8 @@ def test_too_few_features_ask_whether_the_pictures_belong_together() -> None:
     text = " ".join(as_text(shown).split())
     assert "1 feature was tracked between the pictures" in text
     assert "are these two pictures of the same moment?" in text
-    assert "only 1 feature was tracked" in _rig_causes(few)[0].text
-    assert "only 2 features were tracked" in _rig_causes(replace(few, count=2))[0].text
+    assert "only 1 feature was tracked" in rig_causes(few)[0].text
+    assert "only 2 features were tracked" in rig_causes(replace(few, count=2))[0].text
 
 
 def test_headings_run_from_left_to_right_each_with_its_reason(record: Record) -> None:

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from hazcam.frames import Floats
+from hazcam.frames import Floats, Pose
 from hazcam.rover import read_rover
 from hazcam.rover.profile import Limit, Limits
+from hazcam.scene.camera import Camera
 from hazcam.scene.judge import HeadingLabel, label_way
 from hazcam.scene.truth import Elevation, ObjectKind, SceneTruth, TruthObject
 from hazcam.scene.way import survey_way
@@ -22,6 +23,8 @@ ROVER = read_rover("dunlin-em")  # 0.22 m wide, margins of 0.03 m, nose at 0.155
 NOSE = ROVER.body.nose_m
 CELL = 0.005
 STRIP = 0.20
+EYE = Camera(K=np.eye(3), D=np.zeros(5), size=(1, 1),  # the judge looks through no camera
+             T_level_camera=Pose(R=np.eye(3), t=np.zeros(3)))
 
 Surface = Callable[[Floats, Floats], Floats]
 
@@ -48,8 +51,8 @@ def truth_of(surface: Surface = flat, *objects: TruthObject, reach_m: float = 2.
     y = np.arange(-1.2, 1.2 - CELL / 2, CELL) + CELL / 2
     z = np.asarray(surface(*np.meshgrid(x - NOSE, y, indexing="ij")))
     return SceneTruth(
-        id="made", roll_deg=0, pitch_deg=0, sun_elevation_deg=30, sun_azimuth_deg=0, seed=(0, 0),
-        objects=objects,
+        id="made", mixture="", digest="", roll_deg=0, pitch_deg=0, sun_elevation_deg=30,
+        sun_azimuth_deg=0, compression="none", seed=(0, 0), cameras=(EYE, EYE), objects=objects,
         elevation=Elevation(z_m=z, cell_m=CELL, x_min_m=-0.3, y_min_m=-1.2),
     )
 
@@ -470,7 +473,7 @@ def test_observable_share() -> None:
 BLOCKS = st.lists(st.tuples(
     st.integers(0, 120), st.integers(1, 40),  # begins, length [cm]
     st.integers(-30, 30), st.integers(1, 40),  # right edge, width [cm]
-    st.integers(-120, 120)), max_size=4)  # height [mm]
+    st.integers(-90, 90)), max_size=3)  # height [mm]
 # no multiple of a millimetre is 0.70 or 1.15 of any of these
 HEIGHTS = st.sampled_from([0.0403, 0.0507, 0.0603, 0.0811])
 Blocks = list[tuple[int, int, int, int, int]]
@@ -487,7 +490,7 @@ def blocky(blocks: Blocks, slope: float, mirrored: bool = False, raised_m: float
                           & between(side * y, right / 100, (right + width) / 100),
                           height / 1000, 0.0)
         return z
-    return truth_of(surface, rock(0.5, side * 0.12, 0.065), reach_m=1.5)
+    return truth_of(surface, rock(0.5, side * 0.12, 0.047), reach_m=1.5)
 
 
 def quick(truth: SceneTruth, heading_deg: float, wanted: Limits) -> HeadingLabel:
@@ -498,8 +501,8 @@ def quick(truth: SceneTruth, heading_deg: float, wanted: Limits) -> HeadingLabel
 ORDER = {"blocked": 0, "borderline": 1, "free": 2}
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
-@given(blocks=BLOCKS, slope=st.sampled_from([-0.3, 0.0, 0.13]), height=HEIGHTS,
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(blocks=BLOCKS, slope=st.sampled_from([-0.2, 0.0, 0.09]), height=HEIGHTS,
        more=st.floats(1.0, 2.0), gap=st.floats(0.02, 0.15), wider=st.floats(1.0, 2.0))
 def test_higher_limits_never_make_a_label_worse(
     blocks: Blocks, slope: float, height: float, more: float, gap: float, wider: float
@@ -512,7 +515,7 @@ def test_higher_limits_never_make_a_label_worse(
 
 
 @settings(max_examples=30, deadline=None, derandomize=True)
-@given(blocks=BLOCKS, slope=st.sampled_from([-0.3, 0.0, 0.13]), height=HEIGHTS,
+@given(blocks=BLOCKS, slope=st.sampled_from([-0.2, 0.0, 0.09]), height=HEIGHTS,
        heading=st.sampled_from([0.0, 7.0, 20.0]))
 def test_mirrored_scene_has_the_mirrored_label(
     blocks: Blocks, slope: float, height: float, heading: float
@@ -526,7 +529,7 @@ def test_mirrored_scene_has_the_mirrored_label(
 
 
 @settings(max_examples=30, deadline=None, derandomize=True)
-@given(blocks=BLOCKS, slope=st.sampled_from([-0.3, 0.0, 0.13]), height=HEIGHTS,
+@given(blocks=BLOCKS, slope=st.sampled_from([-0.2, 0.0, 0.09]), height=HEIGHTS,
        raised=st.integers(-5, 5))
 def test_raising_all_ground_changes_nothing(
     blocks: Blocks, slope: float, height: float, raised: int

@@ -102,6 +102,7 @@ _LIMITS = ", ".join(f"{name} [{unit}]" for name, unit in LIMIT_UNITS.items())
 
 
 def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """Make one decorator of several options; help lists them in this order."""
     def decorate(function: F) -> F:
         for option in reversed(options):
             function = option(function)

@@ -41,7 +41,7 @@ def scene() -> None:
 @click.option("-o", "--output", type=options.OutputFolder(), required=True, metavar="DIR",
               help="Write ID.scene.toml to DIR.")
 def new(mixture: str, count: int, first: int, output: Path, **drawing: Any) -> None:
-    """Draw scene descriptions (TOML), complete and made to be edited.
+    r"""Draw scene descriptions (TOML), complete and made to be edited.
 
     \b
     MIXTURE is one of
@@ -83,7 +83,7 @@ def drawn(
 @scene.command()
 @click.argument("scenes", nargs=-1, required=True, type=click.Path(path_type=Path),
                 metavar="SCENE.toml | FOLDER...")
-@scene_options.rendering
+@scene_options.rendering()
 @click.option("-o", "--output", type=options.OutputFolder(), required=True, metavar="DIR",
               help="Write pictures, sidecar and truth of each scene to DIR.")
 def render(scenes: tuple[Path, ...], output: Path, **how: Any) -> None:

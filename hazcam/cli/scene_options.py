@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import click
@@ -54,6 +55,20 @@ def parse_values(
     return values
 
 
+def parse_lengths(
+    ctx: click.Context, param: click.Parameter, text: str
+) -> tuple[float, ...]:
+    """A comma list of lengths in metres, in rising order."""
+    try:
+        lengths = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is not a comma list of metres", ctx, param) from None
+    if not all(0 < v < 10 for v in lengths) or list(lengths) != sorted(set(lengths)):
+        raise click.BadParameter(f"{text!r}: lengths are above 0 and under 10 m, each larger than "
+                                 "the one before", ctx, param)
+    return lengths
+
+
 def _number(text: str) -> float | int:
     return int(text) if text.strip().lstrip("+-").isdigit() else float(text)
 
@@ -80,12 +95,12 @@ def drawing(function: F) -> F:
     )(function)
 
 
-def rendering(function: F) -> F:
+def rendering(*, required: bool = True) -> Callable[[F], F]:
     """What it is rendered with."""
-    return together(
-        click.option("--rig", type=FILE, required=True, metavar="FILE",
+    return lambda function: together(
+        click.option("--rig", type=FILE, required=required, metavar="FILE",
                      help="Rig that takes the pictures (YAML, with its mount)."),
-        click.option("--rover", required=True, metavar="NAME|FILE",
+        click.option("--rover", required=required, metavar="NAME|FILE",
                      help=f"{', '.join(shipped_rovers())}, or a rover file (TOML)."),
         click.option("--workers", type=click.IntRange(0), default=0, metavar="N",
                      help="Processes.  [default: one for each core]"),

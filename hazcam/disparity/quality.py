@@ -25,7 +25,7 @@ MIN_OWN_TEXTURE = 2.0
 _OWN_ROWS = 3
 
 # sigma^2 = FLOOR^2 + (NOISE_GAIN * noise / gradient)^2 + (ROUGHNESS_GAIN * local scatter)^2.
-# Chosen by hand and checked on the rendered tune scenes (python -m tests.benchmarks.sigma); larger
+# Chosen by hand and checked on the rendered tune scenes (hazcam rehearse); larger
 # gains were tried and given up, since the public pair's bound in tests/published failed with them.
 FLOOR_PX = 0.20
 NOISE_GAIN = 1.25

@@ -92,4 +92,4 @@ def regolith_over_lambert(normal: Floats, to_light: Floats, to_camera: Floats) -
     cos_in = np.clip(np.sum(normal * to_light, axis=-1), 0.0, 1.0)
     cos_out = np.clip(np.sum(normal * to_camera, axis=-1), 0.0, 1.0)
     phase = np.arccos(np.clip(np.sum(to_light * to_camera, axis=-1), -1.0, 1.0))
-    return opposition_surge(phase) / np.maximum(cos_in + cos_out, _GRAZING)
+    return np.asarray(opposition_surge(phase) / np.maximum(cos_in + cos_out, _GRAZING))

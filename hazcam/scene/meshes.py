@@ -2,8 +2,8 @@
 
 A rock starts as a finely divided sphere. Its kind decides the shape: ``rounded`` is an ellipsoid
 with smooth lumps, ``angular`` the body cut out by random planes (broken slag), ``slab`` the same
-cut flat, ``overhanging`` the same on a narrow foot. Fine relief and a mottled albedo are evaluated in three dimensions, so that nothing is
-stretched on steep sides.
+cut flat, ``overhanging`` the same on a narrow foot. Fine relief and a mottled albedo are evaluated
+in three dimensions, so that nothing is stretched on steep sides.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -166,7 +167,7 @@ def _two(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> tuple[flo
     return float(values[0]), float(values[1])
 
 
-def _draw_compression(rng: Rng) -> dict[str, float | int]:
+def _draw_compression(rng: Rng) -> dict[str, Any]:
     kind, how = rng.random(), rng.random()
     if kind < 0.45:
         return {}
@@ -198,7 +199,8 @@ def _base(rng: Rng, **parts: object) -> Ground:
         "surface": "lava" if rng.random() < 0.2 else "sand",
         "undulation": float(rng.uniform(0.4, 1.5)), "roughness": float(rng.uniform(0.3, 1.1)),
         "slope_deg": float(rng.uniform(0, 5)), "slope_azimuth_deg": float(rng.uniform(-180, 180)),
-        "gravel": Gravel(count=int(rng.integers(100, 350)), high_m=float(rng.uniform(0.005, 0.012))),
+        "gravel": Gravel(count=int(rng.integers(100, 350)),
+                         high_m=float(rng.uniform(0.005, 0.012))),
     }
     return GroundPlan(**fields | parts)  # type: ignore[arg-type]  # fields of GroundPlan
 
@@ -236,7 +238,8 @@ def _heights(rng: Rng, abundance: str, largest_m: float = 0.35) -> list[float]:
 
 def _benign(rng: Rng) -> Ground:
     ripples = () if rng.random() < 0.6 else (
-        Ripples(wavelength_m=float(rng.uniform(0.07, 0.12)), height_m=float(rng.uniform(.004, .011)),
+        Ripples(wavelength_m=float(rng.uniform(0.07, 0.12)),
+                height_m=float(rng.uniform(0.004, 0.011)),
                 yaw_deg=float(rng.uniform(-90, 90)), phase=float(rng.uniform(0, 6))),)
     heights = [float(v) for v in rng.uniform(0.008, 0.022, int(rng.integers(0, 12)))]
     return _base(rng, ripples=ripples, rocks=strew(rng, heights))

@@ -284,8 +284,8 @@ def _law(light: _Pass, surface: _Surface | None) -> NDArray[np.float32] | float:
     """What makes regolith of Lambert's law for one light; an even sky stays as it is."""
     if surface is None or light.is_even:
         return 1.0
-    if light.to_sun is not None:
-        to_light = np.broadcast_to(light.to_sun, surface.normal.shape)
+    if light.lamp_m is None:
+        to_light = np.broadcast_to(np.asarray(light.to_sun), surface.normal.shape)
     else:
         to_light = light.lamp_m - surface.place_m
         to_light = to_light / np.maximum(np.linalg.norm(to_light, axis=-1, keepdims=True), 1e-9)

@@ -1,10 +1,19 @@
-"""The rigs of the demonstration rovers: made up, not measured, and said so in their files."""
+"""The rigs of the demonstration rovers: made up, not measured, and said so in their files.
+
+``python -m hazcam.scene.rigs DIR`` writes them to ``DIR``.
+"""
 
 from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 
+from hazcam.calibration.checks import rig_digest
+from hazcam.calibration.io import write_rig
 from hazcam.calibration.rig import StereoRig
 from hazcam.frames import R_BODY_OPTICAL, Floats, Pose, rotation_x, rotation_y
 
@@ -52,3 +61,36 @@ def demonstration_rigs() -> dict[str, StereoRig]:
     """All rigs of the demonstration by name."""
     rigs = (_ideal("dunlin-em", 0.17), _as_built(), _ideal("dunlin-fm", 0.18))
     return {rig.name: rig for rig in rigs}
+
+
+def moved_rig(
+    rig: StereoRig, *, height_m: float | None = None, baseline_m: float | None = None
+) -> StereoRig:
+    """The same cameras at another height on the rover, or farther apart; None leaves as it is.
+
+    A longer baseline moves the right camera only: away from the left one, along their line.
+
+    Raises
+    ------
+    ValueError
+        For a rig without a mount, or a length that is not above 0.
+    """
+    if rig.mount is None:
+        raise ValueError("a rig without a mount has no height on a rover")
+    if min(v for v in (height_m, baseline_m, 1.0) if v is not None) <= 0:
+        raise ValueError("height and baseline are above 0")
+    t = np.array(rig.mount.t)
+    t[2] = t[2] if height_m is None else height_m
+    stretch = 1.0 if baseline_m is None else baseline_m / rig.baseline_m
+    moved = replace(rig, name=f"{rig.name}-moved", mount=Pose(R=rig.mount.R, t=t),
+                    T=rig.T * stretch,
+                    provenance={**rig.provenance, "moved": f"{t[2]:.3f} m up, baseline "
+                                f"{rig.baseline_m * stretch:.3f} m; from {rig.name}"})
+    return replace(moved, digest=rig_digest(moved))
+
+
+if __name__ == "__main__":
+    for demonstration in demonstration_rigs().values():
+        file = Path(sys.argv[1]) / f"{demonstration.name}.yaml"
+        write_rig(demonstration, file)
+        print(file)

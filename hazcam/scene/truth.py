@@ -7,7 +7,7 @@ rover's origin, x forward, y left, z up.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -89,10 +89,10 @@ class Elevation:
             object.__setattr__(self, "visible", read_only(self.visible, np.uint8))
 
     def centres_m(self) -> tuple[Floats, Floats]:
-        """x and y of the middle of each cell, each (rows, cols). [m]"""
+        """Places x and y of the middle of each cell, both (rows, cols). [m]"""
         rows, cols = np.indices(self.z_m.shape)
-        return (self.x_min_m + (rows + 0.5) * self.cell_m,
-                self.y_min_m + (cols + 0.5) * self.cell_m)
+        return (np.asarray(self.x_min_m + (rows + 0.5) * self.cell_m),
+                np.asarray(self.y_min_m + (cols + 0.5) * self.cell_m))
 
     def rows_cols(self, x_m: Floats, y_m: Floats) -> Floats:
         """Fractional (row, col) of places, shape (2, ...); a cell centre is an integer."""
@@ -214,11 +214,11 @@ def feature_object(feature: Feature, ground: Ground, elevation: Elevation) -> Tr
 def _inside(outline_m: Floats, elevation: Elevation, beyond_m: float = 0.0) -> NDArray[np.bool_]:
     """Cells inside an outline, widened by ``beyond_m``, (rows, cols)."""
     row_col = elevation.rows_cols(outline_m[:, 0], outline_m[:, 1])
-    mask = np.zeros(elevation.z_m.shape, dtype=np.uint8)
+    mask: NDArray[Any] = np.zeros(elevation.z_m.shape, dtype=np.uint8)
     cv2.fillPoly(mask, [np.rint(row_col[::-1].T).astype(np.int32)], 1)
     reach = round(beyond_m / elevation.cell_m)
     if reach:
-        mask = cv2.dilate(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+        mask = np.asarray(cv2.dilate(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)))
     return mask.astype(bool)
 
 

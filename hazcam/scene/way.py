@@ -24,7 +24,14 @@ from scipy.ndimage import (
 
 from hazcam.frames import Floats
 from hazcam.rover.profile import RoverProfile
-from hazcam.scene.truth import Elevation, ObjectKind, SceneTruth, TruthObject
+from hazcam.scene.truth import (
+    SEES_LEFT,
+    SEES_RIGHT,
+    Elevation,
+    ObjectKind,
+    SceneTruth,
+    TruthObject,
+)
 
 ALONG_M = 0.005  # stations: the cell of the truth
 ACROSS_M = 0.01  # lanes
@@ -38,7 +45,6 @@ LEVEL_RMS_M = 0.004
 # Low ground is followed past the reach, for the longest gap limit that a rover can have (its body
 # length) and somewhat more.
 FOLLOWED_BODIES = 1.25
-BOTH_CAMERAS = 3  # bits of Elevation.visible
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -356,4 +362,4 @@ def _seen(
     rows, cols = elevation.visible.shape
     covered = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
     bits = elevation.visible[np.where(covered, row, 0), np.where(covered, col, 0)]
-    return np.asarray(covered & ((bits & BOTH_CAMERAS) == BOTH_CAMERAS))
+    return np.asarray(covered & (bits & SEES_LEFT > 0) & (bits & SEES_RIGHT > 0))

@@ -148,9 +148,10 @@ NO_ERRORS = Errors(error=np.empty(0, np.float32), sigma=np.empty(0, np.float32),
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Plan:
-    """What is scored: limits and look-aheads [m], headings [deg], with which confidence."""
+    """What is scored: limits and look-aheads [m], headings [deg], confidence, and which sensors."""
 
     limits_m: tuple[float, ...] = (0.04, 0.06, 0.08)
     look_aheads_m: tuple[float, ...] = (0.6, 1.0, 1.5)
     headings_deg: tuple[float, ...] = tuple(float(h) for h in range(-45, 46, 5))
     confidence: float = 0.99
+    sensors: tuple[Sensor, ...] = ("matched", "ideal")

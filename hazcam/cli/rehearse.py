@@ -1,0 +1,211 @@
+"""``hazcam rehearse``: the whole chain on scenes whose truth is known, scored by both mistakes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from os import cpu_count
+from pathlib import Path
+from typing import Any
+
+import click
+
+import hazcam
+from hazcam.calibration import StereoRig, read_rig
+from hazcam.calibration.io import write_rig
+from hazcam.cli import options, scene_options
+from hazcam.cli.errors import user_errors
+from hazcam.cli.progress import with_progress
+from hazcam.cli.scene import drawn, render_set
+from hazcam.errors import HazcamError
+from hazcam.imagery import find_sidecars, read_sidecar
+from hazcam.report.rehearsal_page import rehearsal_page
+from hazcam.report.rehearsal_record import rehearsal_record
+from hazcam.report.rehearsal_text import rehearsal_text
+from hazcam.rover import RoverProfile, read_rover
+from hazcam.scene.mixtures import MIXTURES
+from hazcam.scene.rehearsal.compare import Comparison, compare
+from hazcam.scene.rehearsal.files import read_rows, write_page, write_record, write_rows
+from hazcam.scene.rehearsal.ledger import (
+    Run,
+    append_run,
+    code_digest,
+    commit_of,
+    is_fresh,
+    set_digest,
+)
+from hazcam.scene.rehearsal.record import Plan, SceneScore
+from hazcam.scene.rehearsal.run import score_set
+from hazcam.scene.rehearsal.score import score_pair
+from hazcam.scene.rehearsal.tables import Summary, summarise
+from hazcam.scene.rigs import moved_rig
+
+_LEDGER = Path("tests/benchmarks/ledger.csv")
+_ABOVE_0 = click.FloatRange(0, min_open=True)
+
+
+@click.command()
+@scene_options.rendering(required=False)
+@click.option("--set", "given_set", type=click.Path(path_type=Path), metavar="DIR",
+              help="Score a rendered set with its truth instead of rendering one.")
+@click.option("--mixture", "mixtures", multiple=True, type=click.Choice(list(MIXTURES)),
+              metavar="NAME",
+              help=f"{', '.join(MIXTURES)}; may be given several times.  [default: all]")
+@click.option("--count", type=click.IntRange(1), default=3, show_default=True, metavar="N",
+              help="Scenes of each mixture.")
+@scene_options.drawing
+@click.option("--mount-height-m", type=_ABOVE_0, callback=options.finite, metavar="M",
+              help="Move the cameras of the rig to this height, to try another mount.")
+@click.option("--baseline-m", type=_ABOVE_0, callback=options.finite, metavar="M",
+              help="Move the cameras of the rig so far apart, to try another baseline.")
+@click.option("--limits-m", callback=scene_options.parse_lengths, default="0.04,0.06,0.08",
+              show_default=True, metavar="M,M,...",
+              help="Step, drop and belly limits, set together.")
+@click.option("--look-aheads-m", callback=scene_options.parse_lengths, default="0.6,1.0,1.5",
+              show_default=True, metavar="M,M,...", help="Look-aheads, from the nose.")
+@click.option("--confidence", callback=options.finite, type=click.FloatRange(0.5, 1, max_open=True),
+              default=0.99, show_default=True, metavar="P",
+              help="With which a demand must lie under its limit, one-sided.")
+@click.option("--depth", type=click.Choice(["matched", "truth", "both"]), default="both",
+              show_default=True,
+              help="Disparities as the matcher finds them, those of the rendered depth (the ideal "
+                   "sensor: what no matcher can better), or one beside the other.")
+@click.option("--against", type=click.Path(path_type=Path), metavar="DIR",
+              help="Compare with another rehearsal of the same scenes, pair by pair.")
+@click.option("--ledger", type=click.Path(path_type=Path), metavar="FILE",
+              help="Where a run of a report block is noted.  [default: "
+                   f"{_LEDGER} where there is one, else DIR/ledger.csv]")
+@click.option("-o", "--output", type=options.OutputFolder(), required=True, metavar="DIR",
+              help="Write rehearsal.html, rehearsal.json and rows.csv to DIR; scenes and scores "
+                   "are kept in DIR/scenes and DIR/scores.")
+def rehearse(output: Path, **given: Any) -> None:
+    """Rehearse verdicts on rendered scenes and count both mistakes.
+
+    Each scene is rendered through the rig, assessed, and judged heading by heading against its
+    truth: `blocked` (something of at least 1.15 times a limit is in the way), `free` (every true
+    demand is at most 0.70 of its limit), or neither. A false go is `go` into what is blocked; a
+    needless ask is `ask-ground` where it is free.
+
+    An interrupted run goes on where it stopped. With --set or the same options nothing is
+    rendered twice. Figures to be quoted come from a report block (--seed-block report-N) that was
+    never run before; the ledger tells.
+
+    Exit status: 0 done, whatever the figures; 1 an input or a scene failed; 2 wrong usage;
+    130 interrupted.
+    """
+    _check_usage(given)
+    with user_errors():
+        other = read_rows(given["against"] / "rows.csv") if given["against"] else None
+        folder = given["given_set"] or _render(output, given)
+        sidecars = find_sidecars(folder)
+        rover = read_rover(given["rover"] or read_sidecar(sidecars[0]).rover)
+        plan = _plan(given)
+        scores = list(with_progress(
+            score_set(sidecars, plan, rover, output, given["workers"] or cpu_count() or 1,
+                      score_pair),
+            len(sidecars), "scoring"))
+        summary = summarise(scores, plan)
+        comparison = None if other is None else compare(scores, other)
+        run = _run(given, sidecars, scores, rover, _ledger(given, output))
+        _write(output, run, summary, scores, rover, sidecars, comparison, given["against"])
+        if run.block.startswith("report-"):
+            append_run(_ledger(given, output), run, summary)
+        click.echo(rehearsal_text(run, summary, comparison), nl=False)
+        click.echo(f"results are in {output}; open {output / 'rehearsal.html'}", err=True)
+
+
+def _check_usage(given: dict[str, Any]) -> None:
+    if given["given_set"] is None:
+        lacking = [f"--{name}" for name in ("rig", "rover") if given[name] is None]
+        if lacking:
+            raise click.UsageError(f"rendering needs {' and '.join(lacking)}; or give --set DIR")
+        return
+    drawn_by = {"rig": "--rig", "mixtures": "--mixture", "mount_height_m": "--mount-height-m",
+                "baseline_m": "--baseline-m", "camera": "--camera"}
+    unused = [option for name, option in drawn_by.items() if given[name]]
+    if unused:
+        raise click.UsageError(f"{' and '.join(unused)} would change what is rendered; a set "
+                               "that is there (--set) is taken as it is")
+
+
+def _render(output: Path, given: dict[str, Any]) -> Path:
+    """Draw and render what is not there yet; returns the folder of the set."""
+    rig = _rig(output, given)
+    names = given["mixtures"] or tuple(MIXTURES)
+    drawing = {name: given[name] for name in ("seed_block", "sun", "exact", "camera")}
+    scenes = [drawn(name, index, **drawing) for index in range(given["count"]) for name in names]
+    folder = output / "scenes"
+    render_set(scenes, folder, rig=rig, rover=given["rover"], workers=given["workers"])
+    _refuse_others(folder, {scene.id for scene in scenes})
+    return folder
+
+
+def _refuse_others(folder: Path, wanted: set[str]) -> None:
+    """A set is what was asked for, not what an earlier call left in its folder."""
+    there = {path.name.removesuffix(".pair.json") for path in find_sidecars(folder)}
+    if there > wanted:
+        raise HazcamError(
+            str(folder), f"holds {len(there - wanted)} scenes of another call "
+            f"({sorted(there - wanted)[0]}, ...)", "only the scenes that were asked for",
+            "give another folder with -o, or score all that is there with --set")
+
+
+def _rig(output: Path, given: dict[str, Any]) -> Path:
+    """The rig file; one with moved cameras is written to the output folder."""
+    if given["mount_height_m"] is None and given["baseline_m"] is None:
+        return Path(given["rig"])
+    rig = read_rig(given["rig"])
+    if rig.mount is None:
+        raise HazcamError(str(given["rig"]), "the rig has no mount on a rover",
+                          "where the cameras are", "add mount_R and mount_t to the rig file")
+    moved = moved_rig(rig, height_m=given["mount_height_m"], baseline_m=given["baseline_m"])
+    output.mkdir(parents=True, exist_ok=True)
+    path = output / f"{moved.name}.yaml"
+    write_rig(moved, path)
+    return path
+
+
+def _plan(given: dict[str, Any]) -> Plan:
+    sensors = {"matched": ("matched",), "truth": ("ideal",), "both": ("matched", "ideal")}
+    return Plan(limits_m=given["limits_m"], look_aheads_m=given["look_aheads_m"],
+                confidence=given["confidence"], sensors=sensors[given["depth"]])
+
+
+def _ledger(given: dict[str, Any], output: Path) -> Path:
+    if given["ledger"] is not None:
+        return Path(given["ledger"])
+    return _LEDGER if _LEDGER.is_file() else output / "ledger.csv"
+
+
+def _run(
+    given: dict[str, Any], sidecars: Sequence[Path], scores: Sequence[SceneScore],
+    rover: RoverProfile, ledger: Path,
+) -> Run:
+    rig: StereoRig = read_rig(read_sidecar(sidecars[0]).rig)
+    block = _block(given, sidecars)
+    return Run(
+        date=datetime.now(UTC).isoformat(timespec="seconds"), commit=commit_of(),
+        hazcam=hazcam.__version__, code_digest=code_digest(), block=block,
+        set_digest=set_digest(scores), rig=rig.name, rig_digest=rig.digest, rover=rover.name,
+        rover_digest=rover.digest, fresh=block.startswith("report-") and is_fresh(ledger, block),
+    )
+
+
+def _block(given: dict[str, Any], sidecars: Sequence[Path]) -> str:
+    """The seed block; of a given set, that of its ids, or the name of its folder."""
+    if given["given_set"] is None:
+        return str(given["seed_block"])
+    blocks = {"-".join(path.name.split("-")[:2]) for path in sidecars
+              if path.name.startswith("report-")}
+    return blocks.pop() if len(blocks) == 1 else given["given_set"].resolve().name
+
+
+def _write(
+    output: Path, run: Run, summary: Summary, scores: Sequence[SceneScore], rover: RoverProfile,
+    sidecars: Sequence[Path], comparison: Comparison | None, against: Path | None,
+) -> None:
+    write_rows(output, scores)
+    write_record(output, rehearsal_record(run, summary, comparison))
+    by_name = {path.name.removesuffix(".pair.json"): path for path in sidecars}
+    write_page(output, rehearsal_page(run, summary, scores, rover=rover, sidecars=by_name,
+                                      comparison=comparison, against=str(against or "")))

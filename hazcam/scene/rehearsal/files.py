@@ -1,0 +1,224 @@
+"""Files of a rehearsal: rows.csv, rehearsal.json, and what was scored of each scene.
+
+rows.csv
+--------
+UTF-8, comma-separated, one header line, one line per heading of a scene at one limit, look-ahead,
+strip and sensor; all digits are kept, an empty field is a number that is not known.
+
+- ``pair``, ``mixture``, ``digest``, ``sun_elevation_deg`` (empty: no sun), ``compression``,
+  ``rig``, ``failure``: as in ``SceneScore``, the same on each line of a scene.
+- then the fields of ``HeadingRow`` in its order; ``strip_only`` and ``observable`` are ``yes`` or
+  ``no``.
+
+A scene that could not be scored has no line; rehearsal.json names it.
+
+scores/ID.json and scores/ID.npz
+--------------------------------
+The score of one scene: an interrupted rehearsal goes on from there. Both hold the key of what the
+score came from, and are of use only for that key.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import zipfile
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hazcam.errors import HazcamError, OutputError
+from hazcam.scene.rehearsal.record import NO_ERRORS, Errors, HeadingRow, SceneScore
+
+ROWS, RECORD, PAGE, SCORES = "rows.csv", "rehearsal.json", "rehearsal.html", "scores"
+_SCENE_COLUMNS = ("pair", "mixture", "digest", "sun_elevation_deg", "compression", "rig",
+                  "failure")
+_ROW_TYPES = {field.name: str(field.type) for field in fields(HeadingRow)}
+COLUMNS = (*_SCENE_COLUMNS, *_ROW_TYPES)
+_ERRORS = ("disparity", "elevation", "obstacle_height")
+_ARRAYS = ("error", "sigma", "range_m")
+
+
+class RowsError(HazcamError):
+    """Rows of another rehearsal that cannot be used."""
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write beside the place, then move there: a file of this name is always whole.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as error:
+        raise OutputError(str(path), f"cannot be written: {error.strerror}",
+                          "a folder that can be written to",
+                          "check its permissions and the free space, or give another folder",
+                          ) from error
+
+
+def write_record(folder: Path, record: Mapping[str, Any]) -> Path:
+    """Write rehearsal.json from plain values and return its path.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    write_whole(folder / RECORD, text.encode())
+    return folder / RECORD
+
+
+def write_page(folder: Path, html: str) -> Path:
+    """Write rehearsal.html and return its path.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    write_whole(folder / PAGE, html.encode())
+    return folder / PAGE
+
+
+# --- rows.csv -------------------------------------------------------------------------------------
+
+
+def write_rows(folder: Path, scores: Iterable[SceneScore]) -> Path:
+    """Write rows.csv and return its path.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for score in scores:
+        about = [_cell(getattr(score, name)) for name in _SCENE_COLUMNS]
+        writer.writerows(about + [_cell(getattr(row, name)) for name in _ROW_TYPES]
+                         for row in score.rows)
+    write_whole(folder / ROWS, stream.getvalue().encode())
+    return folder / ROWS
+
+
+def _cell(value: str | bool | float | None) -> str:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value if isinstance(value, str) else repr(float(value))
+
+
+def read_rows(path: Path) -> list[SceneScore]:
+    """Read a rows.csv, or that of a folder: scores without errors against truth.
+
+    Raises
+    ------
+    RowsError
+        It cannot be read, has another header, or a value that is none.
+    """
+    file = path / ROWS if path.is_dir() else path
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise _rows_error(str(file), f"cannot be read ({error})") from error
+    header, *lines = csv.reader(io.StringIO(text, newline="")) if text else [[]]
+    if tuple(header) != COLUMNS:
+        raise _rows_error(f"{file}: line 1", "another header")
+    scenes: dict[tuple[str, ...], list[HeadingRow]] = {}
+    for number, line in enumerate(lines, start=2):
+        try:
+            values = dict(zip(COLUMNS, line, strict=True))
+            row = HeadingRow(**{name: _value(values[name], kind)
+                                for name, kind in _ROW_TYPES.items()})
+        except ValueError as error:
+            raise _rows_error(f"{file}: row {number}", str(error)) from error
+        scenes.setdefault(tuple(line[:len(_SCENE_COLUMNS)]), []).append(row)
+    return [_scene(dict(zip(_SCENE_COLUMNS, about, strict=True)), rows)
+            for about, rows in scenes.items()]
+
+
+def _rows_error(where: str, found: str) -> RowsError:
+    return RowsError(where, found, f"a {ROWS} of a rehearsal, with the columns "
+                     f"{', '.join(COLUMNS)}", "give the folder that `hazcam rehearse -o` wrote")
+
+
+def _value(text: str, kind: str) -> Any:
+    if kind == "float":
+        return float(text) if text else math.nan
+    if kind == "bool":
+        if text not in ("yes", "no"):
+            raise ValueError(f"{text!r} is neither yes nor no")
+        return text == "yes"
+    return text
+
+
+def _scene(about: Mapping[str, str], rows: Sequence[HeadingRow]) -> SceneScore:
+    sun = about["sun_elevation_deg"]
+    return SceneScore(
+        pair=about["pair"], mixture=about["mixture"], digest=about["digest"],
+        sun_elevation_deg=float(sun) if sun else None, compression=about["compression"],
+        rig=about["rig"], failure=about["failure"], rows=tuple(rows), disparity=NO_ERRORS,
+        elevation=NO_ERRORS, obstacle_height=NO_ERRORS,
+    )
+
+
+# --- scores of single scenes ----------------------------------------------------------------------
+
+
+def write_score(folder: Path, name: str, key: str, score: SceneScore) -> None:
+    """Keep the score of a scene under ``folder/scores/name``.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    arrays = {f"{what}.{array}": getattr(getattr(score, what), array)
+              for what in _ERRORS for array in _ARRAYS}
+    stream = io.BytesIO()
+    np.savez_compressed(stream, key=np.array(key), **arrays)
+    write_whole(_score_path(folder, name, ".npz"), stream.getvalue())
+    about = {c: getattr(score, c) for c in _SCENE_COLUMNS}
+    rows = [[getattr(row, name) for name in _ROW_TYPES] for row in score.rows]
+    record = {"key": key, **about, "columns": list(_ROW_TYPES), "rows": rows}
+    # Last: a score is there once its .json is.
+    write_whole(_score_path(folder, name, ".json"),
+                (json.dumps(record, ensure_ascii=False) + "\n").encode())
+
+
+def read_score(folder: Path, name: str, key: str) -> SceneScore | None:
+    """The score that was kept for this very key; None if there is none, or it is not whole."""
+    try:
+        record = json.loads(_score_path(folder, name, ".json").read_text(encoding="utf-8"))
+        with (_score_path(folder, name, ".npz").open("rb") as file,
+              np.load(file, allow_pickle=False) as arrays):
+            # both, as a run may have been stopped between the two files
+            if record["key"] != key or str(arrays["key"]) != key:
+                return None
+            fields_of: dict[str, Any] = {
+                what: Errors(**{array: arrays[f"{what}.{array}"] for array in _ARRAYS})
+                for what in _ERRORS}
+        fields_of |= {name: record[name] for name in _SCENE_COLUMNS}
+        rows = [dict(zip(record["columns"], values, strict=True)) for values in record["rows"]]
+        return SceneScore(**fields_of, rows=tuple(HeadingRow(**row) for row in rows))
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        return None  # it is scored again
+
+
+def _score_path(folder: Path, name: str, suffix: str) -> Path:
+    return folder / SCORES / f"{name}{suffix}"
