@@ -1,4 +1,4 @@
-"""``hazcam rehearse`` from the outside: on a rendered set, on scenes that it renders, wrong usage."""
+"""``hazcam rehearse`` from the outside: a rendered set, scenes that it renders, wrong usage."""
 
 from __future__ import annotations
 

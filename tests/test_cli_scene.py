@@ -65,6 +65,23 @@ def test_camera_values_win_over_what_is_drawn(tmp_path: Path) -> None:
     assert scene.ground == drawn.ground
 
 
+def test_one_number_is_for_both_lenses(tmp_path: Path) -> None:
+    assert run("new", "benign", "-o", tmp_path, "--camera", "veil=0.2").exit_code == 0
+    assert read_scene(tmp_path / "tune-benign-000.scene.toml").camera.veil == (0.2, 0.2)
+
+
+def test_an_edited_description_is_not_overwritten(tmp_path: Path) -> None:
+    path = tmp_path / "tune-benign-000.scene.toml"
+    assert run("new", "benign", "-o", tmp_path).exit_code == 0
+    edited = path.read_text(encoding="utf-8").replace("black beach", "my beach", 1)
+    path.write_text(edited.replace("slag heap", "my beach", 1), encoding="utf-8")
+    edited = path.read_text(encoding="utf-8")
+    result = run("new", "benign", "-o", tmp_path)
+    assert result.exit_code == 1
+    assert "is there already and says something else" in words(result)
+    assert path.read_text(encoding="utf-8") == edited
+
+
 @pytest.mark.parametrize(("given", "other", "value"), [
     ("jpeg_quality", "jpeg2000_ratio", 60), ("jpeg2000_ratio", "jpeg_quality", 8)])
 def test_asked_for_compression_takes_the_place_of_the_drawn_one(
@@ -80,7 +97,7 @@ def test_asked_for_compression_takes_the_place_of_the_drawn_one(
 
 
 @pytest.mark.parametrize(("value", "message"), [
-    ("jpg_quality=60", "did you mean jpeg_quality"), ("veil=0.2", "a list of 2"),
+    ("jpg_quality=60", "did you mean jpeg_quality"), ("veil=0.2,0.1,0", "a list of 2"),
     ("veil=2,0", "veil is from 0 to 0.95"), ("jpeg_quality=0", "jpeg_quality is from 1 to 100"),
     ("jpeg_quality=60.5", "a whole number"), ("read_noise=nan", "a finite number"),
 ])
@@ -163,6 +180,16 @@ def render(folder: Path, *scenes: Path, rig: str = "rig.yaml", rover: str = "dun
            to: str = "set") -> Result:
     return run("render", *scenes, "--rig", folder / rig, "--rover", rover, "--workers", "1",
                "-o", folder / to)
+
+
+def test_a_broken_description_does_not_cost_the_others(folder: Path) -> None:
+    (folder / "scenes" / "c.scene.toml").write_text("schema = ", encoding="utf-8")
+    result = render(folder, folder / "scenes")
+    assert result.exit_code == 1
+    assert "1 of 3 scenes failed" in words(result)
+    assert "broken TOML" in words(result)
+    assert (folder / "set" / "a.pair.json").is_file()
+    assert (folder / "set" / "b.pair.json").is_file()
 
 
 def test_render_of_a_folder_and_again(folder: Path) -> None:

@@ -34,7 +34,7 @@ from hazcam.scene.rehearsal.ledger import (
     is_fresh,
     set_digest,
 )
-from hazcam.scene.rehearsal.record import Plan, SceneScore
+from hazcam.scene.rehearsal.record import Plan, SceneScore, Sensor
 from hazcam.scene.rehearsal.run import score_set
 from hazcam.scene.rehearsal.score import score_pair
 from hazcam.scene.rehearsal.tables import Summary, summarise
@@ -166,7 +166,8 @@ def _rig(output: Path, given: dict[str, Any]) -> Path:
 
 
 def _plan(given: dict[str, Any]) -> Plan:
-    sensors = {"matched": ("matched",), "truth": ("ideal",), "both": ("matched", "ideal")}
+    sensors: dict[str, tuple[Sensor, ...]] = {
+        "matched": ("matched",), "truth": ("ideal",), "both": ("matched", "ideal")}
     return Plan(limits_m=given["limits_m"], look_aheads_m=given["look_aheads_m"],
                 confidence=given["confidence"], sensors=sensors[given["depth"]])
 

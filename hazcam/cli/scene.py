@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -39,7 +40,8 @@ def scene() -> None:
 @click.option("--first", type=click.IntRange(0), default=0, show_default=True, metavar="I",
               help="Index of the first one in its seed block.")
 @click.option("-o", "--output", type=options.OutputFolder(), required=True, metavar="DIR",
-              help="Write ID.scene.toml to DIR.")
+              help="Write ID.scene.toml to DIR; a file that is there and says something else is "
+                   "not overwritten.")
 def new(mixture: str, count: int, first: int, output: Path, **drawing: Any) -> None:
     r"""Draw scene descriptions (TOML), complete and made to be edited.
 
@@ -47,10 +49,10 @@ def new(mixture: str, count: int, first: int, output: Path, **drawing: Any) -> N
     MIXTURE is one of
       benign    ripples, gravel and stones under 2.5 cm: nothing to stop for
       rocks     rocks by a size-frequency law, sparse to dense
-      boulders  one to three rocks of 7 to 25 cm
+      boulders  one to three rocks of 7 to 25 cm, and smaller ones
       ledge     a ledge up or down by 2 to 14 cm; now and then a wall
       pit       pits and ditches, 3 to 20 cm deep
-      crater    craters of 0.2 to 1 m, depth 0.06 to 0.22 of the diameter
+      crater    up to three craters of 0.2 to 1 m, depth 0.06 to 0.22 of the diameter
       slope     ramps of 4 to 30 degrees, hillsides
       shadow    low sun, black shadows, and what may lie in them
       gallery   a tunnel lit by a lamp beside the cameras
@@ -74,6 +76,9 @@ def drawn(
     if not camera:
         return description
     table = {**to_table(description.camera), **camera}
+    for name in ("veil", "vignetting", "defocus_px", "specks"):
+        if name in camera and not isinstance(camera[name], list):
+            table[name] = [camera[name]] * 2  # one number is for both lenses
     for one, other in (("jpeg_quality", "jpeg2000_ratio"), ("jpeg2000_ratio", "jpeg_quality")):
         if one in camera and other not in camera:
             table.pop(other, None)  # a picture is sent in one way: the one that is asked for
@@ -101,13 +106,20 @@ def render(scenes: tuple[Path, ...], output: Path, **how: Any) -> None:
     with user_errors():
         paths = [found for path in scenes
                  for found in (find_scenes(path) if path.is_dir() else [path])]
-        render_set([read_scene(path) for path in paths], output, **how)
+        descriptions, broken = [], []
+        for path in paths:
+            try:
+                descriptions.append(read_scene(path))
+            except HazcamError as error:
+                broken.append(str(error))
+        render_set(descriptions, output, broken, **how)
 
 
 def render_set(
-    descriptions: list[SceneDescription], folder: Path, *, rig: Path, rover: str, workers: int
+    descriptions: list[SceneDescription], folder: Path, broken: Sequence[str] = (), *, rig: Path,
+    rover: str, workers: int,
 ) -> None:
-    """Render with a progress bar; say what failed, and raise if anything did."""
+    """Render with a progress bar; say what failed (``broken`` before it began), and raise then."""
     seeds = {d.id for d in descriptions}
     if len(seeds) < len(descriptions):
         raise HazcamError("scenes", "two of them have the same id", "an id for each scene",
@@ -115,14 +127,12 @@ def render_set(
     name = rover if not rover.endswith(".toml") else os.path.relpath(rover, folder)
     how = Rendering(rig=read_rig(rig), rig_file=rig, rover=read_rover(rover), rover_name=name,
                     folder=folder)
-    if how.rig.mount is None:
-        raise HazcamError(str(rig), "the rig has no mount on a rover", "where the cameras are",
-                          "add mount_R and mount_t to the rig file")
-    failed: list[str] = []
+    failed = list(broken)
     outcomes = render_scenes(descriptions, how, workers)
     for outcome in with_progress(outcomes, len(descriptions), "rendering"):
         if outcome.failure:
             failed.append(f"{outcome.scene_id}: {outcome.failure}")
     if failed:
-        raise HazcamError(str(folder), f"{len(failed)} of {len(descriptions)} scenes failed: "
+        count = len(descriptions) + len(broken)
+        raise HazcamError(str(folder), f"{len(failed)} of {count} scenes failed: "
                           + "; ".join(failed), "scenes that can be rendered", "see each reason")

@@ -89,9 +89,10 @@ def drawing(function: F) -> F:
                           "and the right camera by 0.01 degrees (each one sigma)."),
         click.option("--camera", multiple=True, callback=parse_values, metavar="NAME=VALUE",
                      help="Set an effect of lens, sensor or downlink instead of drawing it: "
-                          "defocus_px, vignetting, veil, specks (LEFT,RIGHT each), motion_px, "
-                          "motion_deg, exposure, gain_right, read_noise, shot_noise, "
-                          "jpeg_quality, jpeg2000_ratio, lost_blocks. May be given several times."),
+                          "defocus_px, vignetting, veil, specks (LEFT,RIGHT, or one number "
+                          "for both), motion_px, motion_deg, exposure, gain_right, read_noise, "
+                          "shot_noise, jpeg_quality, jpeg2000_ratio, lost_blocks. May be "
+                          "given several times."),
     )(function)
 
 

@@ -34,7 +34,8 @@ def _main(summary: Summary) -> Table:
     """Every setting; scenes are the count to quote, since headings of one are not independent."""
     table = Table(box=None, pad_edge=False, header_style="")
     for name in ("strip", "sensor", "look-\nahead", "limit", "false-go\nscenes",
-                 "below\n(95 %)", "false-go\nheadings", "needless\nask", "needless ask,\nobservable"):
+                 "below\n(95 %)", "false-go\nheadings", "needless\nask",
+                 "needless ask,\nobservable"):
         left = name in ("strip", "sensor")
         table.add_column(name, justify="left" if left else "right")
     for row in summary.rows:

@@ -8,6 +8,7 @@ below; :mod:`hazcam.scene.toml_form` converts.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -58,6 +59,8 @@ class RockPlan:
         if self.height_m <= 0 or not 0 <= self.buried < 1:
             raise ValueError("a rock has a height_m above 0 and is buried by 0 to 1 (excluded), "
                              f"got {self.height_m:g} and {self.buried:g}")
+        if self.seed < 0:
+            raise ValueError(f"seed is 0 or more, got {self.seed}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,7 +153,8 @@ class Departure:
     baseline_share : float
         True baseline over calibrated baseline, minus 1.
     drift_deg : tuple of float
-        Turn of the right camera about its own x, y and z axes since the calibration. [deg]
+        Rotation vector that takes directions in the right camera as calibrated to directions in
+        the one as it is. [deg]
     """
 
     roll_deg: float = 0.0
@@ -204,9 +208,9 @@ class SceneDescription:
     note: str = ""
 
     def __post_init__(self) -> None:
-        if not self.id or any(c in self.id for c in "/\\ \t\n"):
-            raise ValueError(f"the id of a scene is a name without spaces and slashes, "
-                             f"got {self.id!r}")
+        if not re.fullmatch(r"[\w.+-]+", self.id):
+            raise ValueError("the id of a scene is a name of letters, digits, '-', '_', '.' and "
+                             f"'+', got {self.id!r}")
         if not self.seed or min(self.seed) < 0:
             raise ValueError("the seed of a scene is a list of numbers of 0 or more")
         if self.samples < 4:

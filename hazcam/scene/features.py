@@ -178,7 +178,10 @@ class Ditch:
 
 @dataclass(frozen=True, kw_only=True)
 class Ramp:
-    """A slope of ``slope_deg`` from ``at_m`` on, ``run_m`` long (along x), level beyond."""
+    """A slope of ``slope_deg`` from ``at_m`` on, ``run_m`` long up the slope, level beyond.
+
+    ``run_m`` is measured horizontally, square to the foot of the ramp.
+    """
 
     at_m: float
     slope_deg: float
@@ -187,6 +190,9 @@ class Ramp:
 
     def __post_init__(self) -> None:
         require_above_0(self, "run_m")
+        if abs(self.yaw_deg) > 80 or not 0 < self.slope_deg < 80:
+            raise ValueError("a ramp has a slope of 0 to 80 degrees (excluded) and a yaw of at "
+                             f"most 80, got {self.slope_deg:g} and {self.yaw_deg:g}")
 
     def along_m(self, x: Floats, y: Floats) -> Floats:
         """Distance up the ramp from its foot, horizontally. [m]"""
@@ -219,6 +225,8 @@ class Wall:
 
     def __post_init__(self) -> None:
         require_above_0(self, "height_m")
+        if self.seed < 0:
+            raise ValueError(f"seed is 0 or more, got {self.seed}")
 
     def offset_m(self, x: Floats, y: Floats) -> Floats:
         """Height added at (x, y). [m]"""
@@ -250,7 +258,7 @@ class GalleryWalls:
 
 @dataclass(frozen=True, kw_only=True)
 class Ripples:
-    """Wind or wave ripples, ``height_m`` from trough to crest."""
+    """Wind or wave ripples; from trough to crest they reach 0.8 of ``height_m``."""
 
     wavelength_m: float
     height_m: float

@@ -57,18 +57,22 @@ def read_scene(path: Path) -> SceneDescription:
     return scene_from_text(text, str(path))
 
 
-def write_scene(description: SceneDescription, folder: Path) -> Path:
+def write_scene(description: SceneDescription, folder: Path, *, overwrite: bool = False) -> Path:
     """Write a description to ``folder/ID.scene.toml`` and return that path.
 
     Raises
     ------
     OutputError
-        If it cannot be written.
+        If it cannot be written, or says something else already and ``overwrite`` is not set.
     """
-    path = folder / f"{description.id}{_SCENE_SUFFIX}"
+    path, text = folder / f"{description.id}{_SCENE_SUFFIX}", scene_text(description)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _write_whole(path, scene_text(description).encode())
+        if not overwrite and path.is_file() and path.read_bytes() != text.encode():
+            raise OutputError(str(path), "is there already and says something else",
+                              "a new file, or the same description", "delete it, or give another "
+                              "folder with -o")
+        _write_whole(path, text.encode())
     except OSError as error:
         raise _not_writable(folder, error) from error
     return path
@@ -100,11 +104,12 @@ def pair_digest(description: SceneDescription, rig: StereoRig, rover: RoverProfi
 
 def is_rendered(folder: Path, scene_id: str, digest: str) -> bool:
     """True if the very pair is there already; its sidecar is written last."""
-    if not (folder / f"{scene_id}.pair.json").is_file():
-        return False
     try:
+        sidecar = json.loads((folder / f"{scene_id}.pair.json").read_text(encoding="utf-8"))
+        if not all((folder / sidecar[side]).is_file() for side in ("left", "right")):
+            return False
         record = json.loads((folder / f"{scene_id}.truth.json").read_text(encoding="utf-8"))
-    except (OSError, json.JSONDecodeError):
+    except (OSError, json.JSONDecodeError, KeyError, TypeError):
         return False
     return isinstance(record, dict) and record.get("digest") == digest
 
@@ -185,7 +190,7 @@ def _sidecar(
         "roll_sigma_deg": 0.5, "pitch_sigma_deg": 0.5,
         "taken_at": f"2031-05-{day:02d}T09:{minute:02d}:00Z", "site": description.site,
         # one exposure time for a beach in full sun, longer as the light gets less
-        "exposure_s": round(2e-5 * shot.pictures.gain, 6), "gain": 1.0,
+        "exposure_s": float(f"{2e-5 * shot.pictures.gain:.3g}"), "gain": 1.0,
     }
     return record | ({"note": description.note} if description.note else {})
 

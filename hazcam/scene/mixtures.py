@@ -205,10 +205,13 @@ def _base(rng: Rng, **parts: object) -> Ground:
     return GroundPlan(**fields | parts)  # type: ignore[arg-type]  # fields of GroundPlan
 
 
-def strew(rng: Rng, heights_m: list[float], *, near_x_m: float = _ROCK_AREA_M[0][0]
-          ) -> tuple[RockPlan, ...]:
+def strew(
+    rng: Rng, heights_m: list[float], *, near_x_m: float = _ROCK_AREA_M[0][0],
+    half_width_m: float = _ROCK_AREA_M[1][1],
+) -> tuple[RockPlan, ...]:
     """Place rocks of these exposed heights so that they keep clear of each other."""
-    (_, far), (right, left) = _ROCK_AREA_M
+    far = _ROCK_AREA_M[0][1]
+    right, left = -half_width_m, half_width_m
     plans: list[RockPlan] = []
     for height in sorted(heights_m, reverse=True):
         for _ in range(60):
@@ -331,7 +334,9 @@ def _gallery(rng: Rng) -> Ground:
         Pit(x_m=float(rng.uniform(0.6, 1.3)), y_m=float(rng.uniform(-0.3, 0.3)),
             radius_m=float(rng.uniform(0.07, 0.15)), depth_m=float(rng.uniform(0.04, 0.15)),
             phase=(_phase(rng), _phase(rng))),)
-    return _base(rng, gallery=gallery, pits=pits, rocks=strew(rng, heights), slope_deg=0.0)
+    # on the floor, not in the walls
+    rocks = strew(rng, heights, half_width_m=gallery.width_m / 2 - 0.12)
+    return _base(rng, gallery=gallery, pits=pits, rocks=rocks, slope_deg=0.0)
 
 
 MIXTURES: dict[str, Mixture] = {m.name: m for m in (
@@ -339,15 +344,17 @@ MIXTURES: dict[str, Mixture] = {m.name: m for m in (
             summary="ripples, gravel and stones under 2.5 cm: nothing to stop for"),
     Mixture(name="rocks", version=1, draw=_rocks,
             summary="rocks by a size-frequency law, sparse to dense"),
-    Mixture(name="boulders", version=1, draw=_boulders, summary="one to three rocks of 7 to 25 cm"),
+    Mixture(name="boulders", version=1, draw=_boulders,
+            summary="one to three rocks of 7 to 25 cm, and smaller ones"),
     Mixture(name="ledge", version=1, draw=_ledge,
             summary="a ledge up or down by 2 to 14 cm; now and then a wall"),
     Mixture(name="pit", version=1, draw=_pit, summary="pits and ditches, 3 to 20 cm deep"),
     Mixture(name="crater", version=1, draw=_crater,
-            summary="craters of 0.2 to 1 m, depth 0.06 to 0.22 of the diameter"),
+            summary="up to three craters of 0.2 to 1 m, "
+                    "depth 0.06 to 0.22 of the diameter"),
     Mixture(name="slope", version=1, draw=_slope, summary="ramps of 4 to 30 degrees, hillsides"),
     Mixture(name="shadow", version=1, draw=_shadow,
             summary="low sun, black shadows, and what may lie in them"),
-    Mixture(name="gallery", version=1, draw=_gallery,
+    Mixture(name="gallery", version=2, draw=_gallery,
             summary="a tunnel lit by a lamp beside the cameras"),
 )}

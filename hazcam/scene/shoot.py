@@ -61,7 +61,7 @@ def render_scene(description: SceneDescription, how: Rendering) -> Outcome:
     stage = light_up(scene, how.rover, how.rig)
     cameras = scene.cameras(how.rig)
     shot = take_pair(scene, stage, cameras)
-    write_scene(description, how.folder)
+    write_scene(description, how.folder, overwrite=True)
     write_pair(how.folder, description, shot, truth_of(scene, stage, cameras, digest),
                cast_depth(stage, cameras), how.rig_file, how.rover_name)
     return Outcome(scene_id=description.id, seconds=time.perf_counter() - start)
@@ -70,8 +70,10 @@ def render_scene(description: SceneDescription, how: Rendering) -> Outcome:
 def _render_or_say(description: SceneDescription, how: Rendering) -> Outcome:
     try:
         return render_scene(description, how)
-    except (HazcamError, ValueError, MemoryError) as error:
-        return Outcome(scene_id=description.id, seconds=0.0, failure=str(error))
+    except Exception as error:  # a fault in one scene must not cost the others
+        plain = isinstance(error, (HazcamError, ValueError))
+        reason = str(error) if plain else repr(error)
+        return Outcome(scene_id=description.id, seconds=0.0, failure=reason)
 
 
 def _one_thread() -> None:

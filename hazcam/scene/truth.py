@@ -213,8 +213,10 @@ def feature_object(feature: Feature, ground: Ground, elevation: Elevation) -> Tr
 
 def _inside(outline_m: Floats, elevation: Elevation, beyond_m: float = 0.0) -> NDArray[np.bool_]:
     """Cells inside an outline, widened by ``beyond_m``, (rows, cols)."""
-    row_col = elevation.rows_cols(outline_m[:, 0], outline_m[:, 1])
     mask: NDArray[Any] = np.zeros(elevation.z_m.shape, dtype=np.uint8)
+    if not len(outline_m):
+        return mask.astype(bool)
+    row_col = elevation.rows_cols(outline_m[:, 0], outline_m[:, 1])
     cv2.fillPoly(mask, [np.rint(row_col[::-1].T).astype(np.int32)], 1)
     reach = round(beyond_m / elevation.cell_m)
     if reach:
@@ -225,16 +227,17 @@ def _inside(outline_m: Floats, elevation: Elevation, beyond_m: float = 0.0) -> N
 def _measured(
     kind: ObjectKind, outline_m: Floats, ground: Ground, elevation: Elevation,
     beyond_m: float = 0.0,
-) -> TruthObject:
+) -> TruthObject | None:
     """Greatest rise or fall against the undisturbed ground, whichever is larger.
 
-    The 98th percentile stands for the greatest: a pebble on a ledge is not the ledge.
+    The 98th percentile stands for the greatest: a pebble on a ledge is not the ledge. None for
+    one that lies beyond the mapped ground.
     """
     inside = _inside(outline_m, elevation, beyond_m) & np.isfinite(elevation.z_m)
     x, y = (grid[inside] for grid in elevation.centres_m())
     change = elevation.z_m[inside] - ground.before_m(x, y)
-    if not change.size:  # beyond the mapped ground
-        return TruthObject(kind=kind, outline_m=outline_m)
+    if not change.size:
+        return None
     low, high = (float(v) for v in np.percentile(change, [2, 98]))
     if high >= -low:
         return TruthObject(kind=kind, outline_m=outline_m, height_m=high)

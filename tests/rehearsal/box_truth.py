@@ -83,12 +83,12 @@ def write_boxes(folder: Path, scene: Scene) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     for side, picture in zip(("left", "right"), both(render(scene)), strict=True):
         cv2.imwrite(str(folder / f"boxes.{side}.png"), picture)
-    write_rig(ideal_rig(), folder / "rig.yaml")
+    write_rig(ideal_rig(), folder / "ideal-rig.yaml")
     write_truth(folder, truth, depth_of(scene))
     sidecar = folder / "boxes.pair.json"
     sidecar.write_text(json.dumps({
         "schema": "hazcam-pair/1", "id": "boxes", "left": "boxes.left.png",
-        "right": "boxes.right.png", "rig": "rig.yaml", "rover": "dunlin-em",
+        "right": "boxes.right.png", "rig": "ideal-rig.yaml", "rover": "dunlin-em",
         "roll_deg": LEVEL.roll_deg, "pitch_deg": LEVEL.pitch_deg,
         "roll_sigma_deg": LEVEL.roll_sigma_deg, "pitch_sigma_deg": LEVEL.pitch_sigma_deg,
     }), encoding="utf-8")

@@ -130,7 +130,7 @@ def test_between_two_surfaces_the_nearest_pixel_speaks() -> None:
 
 
 def test_a_right_camera_that_turned_about_y_shifts_all_disparities() -> None:
-    """f tan(0.05 deg) in the middle of the picture, by which way it turned."""
+    """By f tan(0.05 deg) in the middle of the picture, by which way it turned."""
     rig, turn_deg = ideal_rig(), 0.05
     still, depth = flat_truth(rig)
     turned, turned_depth = flat_truth(rig, Departure(drift_deg=(0.0, turn_deg, 0.0)))

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from hazcam.assess import Assessment, assess_pair
-from hazcam.errors import HazcamError, RoverError
+from hazcam.errors import RoverError
 from hazcam.imagery import read_pair
 from hazcam.rover import RoverProfile, read_rover, with_limits
 from hazcam.scene.io import TruthError
@@ -24,7 +24,7 @@ from tests.rehearsal.box_truth import depth_of, truth_of, write_boxes, write_tru
 from tests.synthetic import Box, Scene, ideal_rig
 
 ROVER = read_rover("dunlin-em")
-WALL = Scene(boxes=(Box(0.85, 0.95, -0.60, 0.60, 0.07),))
+WALL = Scene(boxes=(Box(1.00, 1.10, -0.60, 0.60, 0.07),))
 PLAN = Plan(limits_m=(0.04, 0.08), look_aheads_m=(0.6, 1.0), headings_deg=(-10.0, 0.0))
 
 
@@ -66,13 +66,13 @@ def test_there_is_one_row_for_each_of_all_combinations(score: SceneScore) -> Non
 def test_a_wall_blocks_what_is_lower_than_it_and_nothing_is_sent_into_it(
     score: SceneScore,
 ) -> None:
-    """7 cm high, its face 0.695 m from the nose: beyond 0.6 m it does not matter."""
+    """7 cm high, its face 0.845 m from the nose: within 0.6 m it does not matter."""
     for sensor in ("matched", "ideal"):
         row, = rows_with(score, sensor=sensor, strip="straight ahead", limit_m=0.04,
                          look_ahead_m=1.0, heading_deg=0.0)
         assert (row.label, row.blocking_kind, row.verdict) == ("blocked", "rock", "ask-ground")
         assert row.ratio == pytest.approx(0.07 / 0.04)
-        assert row.true_clear_m == pytest.approx(0.695, abs=0.01)
+        assert row.true_clear_m == pytest.approx(0.845, abs=0.01)
         assert 0.0 < row.clear_m < row.true_clear_m + 0.03
         short, = rows_with(score, sensor=sensor, strip="straight ahead", limit_m=0.04,
                            look_ahead_m=0.6, heading_deg=0.0)
@@ -130,7 +130,7 @@ def test_the_measures_are_those_of_the_matched_pair(score: SceneScore) -> None:
 
 def test_what_is_said_of_the_scene_is_that_of_its_truth(score: SceneScore) -> None:
     assert (score.pair, score.mixture, score.digest) == ("boxes", "boxes/1", "digest of boxes")
-    assert (score.sun_elevation_deg, score.compression, score.rig) == (30.0, "none", "synthetic")
+    assert (score.sun_elevation_deg, score.compression, score.rig) == (30.0, "none", "ideal-rig")
     assert score.failure == ""
 
 
@@ -139,10 +139,12 @@ def test_a_pair_that_fails_asks_in_every_row_and_keeps_its_labels(
 ) -> None:
     found = score_pair(broken, PLAN)
     assert "black" in found.failure
+    assert str(broken.parent) not in found.failure
     assert [key(row) for row in found.rows] == [key(row) for row in score.rows]
     for row, whole in zip(found.rows, score.rows, strict=True):
         assert (row.verdict, row.cause, row.clear_m) == ("ask-ground", NOT_ASSESSED, 0.0)
-        assert (row.label, row.assumed_m) == (whole.label, pytest.approx(whole.assumed_m))
+        assert row.label == whole.label
+        assert row.assumed_m == pytest.approx(whole.assumed_m)
     assert len(found.disparity.error) == len(found.elevation.error) == 0
 
 
@@ -169,12 +171,12 @@ def test_a_rover_that_is_given_wins_over_the_one_in_the_sidecar(sidecar: Path) -
     body = replace(ROVER.body, nose_m=ROVER.body.nose_m + 0.02)
     plan = replace(PLAN, headings_deg=(0.0,), look_aheads_m=(1.0,), limits_m=(0.04,))
     found = score_pair(sidecar, plan, replace(ROVER, body=body))
-    assert found.rows[0].true_clear_m == pytest.approx(0.675, abs=0.01)
+    assert found.rows[0].true_clear_m == pytest.approx(0.825, abs=0.01)
 
 
 def test_a_truth_of_other_pictures_is_an_error_not_a_score(broken: Path) -> None:
     depth = depth_of(WALL)
     small = replace(depth, depth_m=depth.depth_m[::2], shared=depth.shared[::2])
     write_truth(broken.parent, truth_of(WALL), small)
-    with pytest.raises((HazcamError, ValueError), match="the depth is of shape"):
+    with pytest.raises(ValueError, match="the depth is of shape"):
         score_pair(broken, PLAN)

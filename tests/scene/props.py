@@ -79,8 +79,8 @@ def near_mesh(made: Ground) -> Mesh:
 
 def describe(**changes: Any) -> SceneDescription:
     """A plain scene in few rays."""
-    parts: dict[str, Any] = {"id": "made", "seed": (1, 2), "light": Light(sun_elevation_deg=30), "ground": FLAT,
-             "samples": 4}
+    parts: dict[str, Any] = {"id": "made", "seed": (1, 2), "light": Light(sun_elevation_deg=30),
+                             "ground": FLAT, "samples": 4}
     return SceneDescription(**(parts | changes))
 
 

@@ -50,6 +50,11 @@ def spread(**fields: Any) -> Floats:
     return np.array([z.std(), np.diff(z, 2, axis=0).std()])
 
 
+def skewness(values: Floats) -> float:
+    v = values.ravel() - values.mean()
+    return float((v**3).mean() / (v**2).mean() ** 1.5)
+
+
 def test_undulation_and_roughness_scale_the_relief() -> None:
     np.testing.assert_allclose(spread(undulation=2.0), 2 * spread(undulation=1.0))
     np.testing.assert_allclose(spread(roughness=2.0), 2 * spread(roughness=1.0))
@@ -66,12 +71,7 @@ def test_lava_is_folded_and_rougher_than_sand() -> None:
     x, y = np.meshgrid(np.arange(0, 4, 0.005), np.arange(-2, 2, 0.005), indexing="ij")
     folds = replace(relief, lattices=()).height_m(x, y)
     assert folds.min() >= 0
-    assert stats_skew(np.diff(folds, 2, axis=0)) > 1, "creases point down, tops are round"
-
-
-def stats_skew(values: Floats) -> float:
-    v = values.ravel() - values.mean()
-    return float((v**3).mean() / (v**2).mean() ** 1.5)
+    assert skewness(np.diff(folds, 2, axis=0)) > 1, "creases point down, tops are round"
 
 
 def test_relief_reaches_from_30_cm_to_3_m() -> None:

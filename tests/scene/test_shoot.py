@@ -15,6 +15,7 @@ from hazcam.scene import shoot
 from hazcam.scene.build import build
 from hazcam.scene.description import RockPlan, SceneDescription
 from hazcam.scene.effects import Effects
+from hazcam.scene.features import Ledge
 from hazcam.scene.io import read_depth, read_scene, read_truth
 from hazcam.scene.shoot import Outcome, Rendering, render_scenes
 from tests.scene.props import FLAT, ROVER, describe, tiny_rig
@@ -71,6 +72,22 @@ def test_same_scene_is_left_alone_and_a_changed_one_is_not(tmp_path: Path) -> No
     assert set(after) == set(before)
     for name in ("one.left.png", "one.truth.json", "one.elevation.png", "one.scene.toml"):
         assert after[name] != before[name], name
+
+
+def test_a_pair_whose_picture_is_gone_is_rendered_again(tmp_path: Path) -> None:
+    shot(tmp_path, describe(id="one"))
+    picture = tmp_path / "set" / "one.left.png"
+    before = picture.read_bytes()
+    picture.unlink()
+    assert shot(tmp_path, describe(id="one"))[0].seconds > 0
+    assert picture.read_bytes() == before
+
+
+def test_a_feature_beyond_the_map_is_no_object(tmp_path: Path) -> None:
+    far = replace(FLAT, ledges=(Ledge(at_m=4.0, height_m=0.1),))
+    outcome, = shot(tmp_path, describe(id="far", ground=far))
+    assert outcome.failure == ""
+    assert read_truth(tmp_path / "set" / "far.truth.json").objects == ()
 
 
 def test_same_scene_gives_the_same_files(tmp_path: Path) -> None:

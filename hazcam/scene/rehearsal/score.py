@@ -16,7 +16,7 @@ from hazcam.calibration import StereoRig, read_rig
 from hazcam.depth import triangulate
 from hazcam.errors import HazcamError, PairError
 from hazcam.frames import Pose, View
-from hazcam.imagery import PixelState, Sidecar, read_pair, read_sidecar
+from hazcam.imagery import PixelState, read_pair, read_sidecar
 from hazcam.rectification import RectifiedPair, common_view
 from hazcam.rover import RoverProfile, read_rover, with_limits
 from hazcam.rover.profile import Limits
@@ -95,8 +95,11 @@ def score_pair(
     try:
         found = _assess_twice(sidecar_path, rig, rover, settings, ideal)
     except HazcamError as error:
-        looks = _looks_at_nothing(sidecar, rig, ideal, settings)
-        return _score(truth, rig, _rows(looks, truth, rover, plan, settings), failure=str(error))
+        if rig.mount is None:
+            raise  # no rendered pair has such a rig
+        looks = _looks_at_nothing(rig, rig.mount, ideal, settings)
+        return _score(truth, rig, _rows(looks, truth, rover, plan, settings),
+                      failure=f"{Path(error.where).name}: {error.found}")  # no path of a machine
     looks = tuple(_look(sensor, assessment) for sensor, assessment in found.items())
     score = _score(truth, rig, _rows(looks, truth, rover, plan, settings))
     matched, true = found["matched"], found["ideal"].disparity
@@ -147,7 +150,7 @@ def _look(sensor: Sensor, assessment: Assessment) -> _Look:
 
 
 def _looks_at_nothing(
-    sidecar: Sidecar, rig: StereoRig, ideal: IdealMatcher, settings: Settings
+    rig: StereoRig, mount: Pose, ideal: IdealMatcher, settings: Settings
 ) -> tuple[_Look, ...]:
     """What both sensors have of a pair that failed: the near strips, from the rig alone."""
     view_of_rig = common_view(rig)
@@ -157,7 +160,6 @@ def _looks_at_nothing(
     rectified = RectifiedPair(left=grey, right=grey, state_left=state, state_right=state,
                               view=view_of_rig, resampled=False)
     disparity = ideal_disparity(ideal.depth, ideal.truth, rectified, rig)
-    mount = rig.mount or Pose(R=np.eye(3), t=np.zeros(3))
     view = View(T_rover_camera=mount, T_level_rover=Pose(R=np.eye(3), t=np.zeros(3)),
                 tilt_sigma_deg=0.0, tilt_bound_deg=0.0, scale_sigma=0.0)
     terrain = map_terrain(triangulate(disparity, rectified, view), view_of_rig, settings.terrain)
