@@ -104,6 +104,9 @@ def headline(run: Run, summary: Summary) -> Entry:
              "hold the other limits and look-aheads."]
     if own is not None:
         lines.append(f"With each heading's own strip: {_went(own.rates.false_go_scenes, summary)}.")
+        seen = own.rates.false_go_observable_scenes
+        on_view = "a blocked heading whose way both cameras see up to what blocks"
+        lines.append(f"Own strip, {_went(seen, summary, on_view)}.")
     for other in summary.plan.sensors[1:]:
         row = summary.row(other, STRIPS[0])
         if row is not None:
@@ -135,11 +138,11 @@ def _title(row: MainRow | None, summary: Summary) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def _went(rate: Rate, summary: Summary) -> str:
+def _went(rate: Rate, summary: Summary, what: str = "a blocked heading") -> str:
     if not rate.of:
-        return "no scene has a blocked heading, so nothing is known of false-gos"
+        return f"no scene has {what}, so nothing is known of false-gos"
     share = f"{_percent(rate.rate)}, " if rate.count else ""
-    return (f"false-go in {rate.count or 'none'} of {rate.of} scenes that have a blocked heading "
+    return (f"false-go in {rate.count or 'none'} of {rate.of} scenes that have {what} "
             f"({share}below {_percent(rate.high)} with {100 * summary.confidence:g} % confidence, "
             "one-sided)")
 

@@ -34,8 +34,8 @@ def _main(summary: Summary) -> Table:
     """Every setting; scenes are the count to quote, since headings of one are not independent."""
     table = Table(box=None, pad_edge=False, header_style="")
     for name in ("strip", "sensor", "look-\nahead", "limit", "false-go\nscenes",
-                 "below\n(95 %)", "false-go\nheadings", "needless\nask",
-                 "needless ask,\nobservable"):
+                 "below\n(95 %)", "observable:\nscenes", "below\n(95 %)", "needless\nask",
+                 "observable:\nneedless ask"):
         left = name in ("strip", "sensor")
         table.add_column(name, justify="left" if left else "right")
     for row in summary.rows:
@@ -47,7 +47,8 @@ def _cells(row: MainRow) -> list[str]:
     rates = row.rates
     return [row.strip, row.sensor, f"{row.look_ahead_m:g} m", f"{100 * row.limit_m:g} cm",
             _count(rates.false_go_scenes), _below(rates.false_go_scenes),
-            _count(rates.false_go), _share(rates.needless), _share(rates.needless_observable)]
+            _count(rates.false_go_observable_scenes), _below(rates.false_go_observable_scenes),
+            _share(rates.needless), _share(rates.needless_observable)]
 
 
 def _count(rate: Rate) -> str:

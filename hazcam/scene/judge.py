@@ -43,6 +43,7 @@ FREE_UP_TO = 0.70  # of any limit: a demand that nobody should ask about
 STEEP_FROM = 1.0  # of a slope limit: it is wide, and holds a reserve against tipping already
 FIT_RMS_M = 0.008  # a plane that fits worse is not a slope but something that stands on it
 GAINED_M = 0.01  # of a rise or fall begun in the strip: what it must go on by, to count beyond
+WAY_IN_M = 0.05  # of the ground before what blocks, that is looked at in any case
 _NOTHING_M = 1e-6  # what rounding leaves of level ground
 
 
@@ -86,8 +87,9 @@ class HeadingLabel:
     strip_only : bool
         Nothing blocks beyond the near strip, but something inside it would.
     observable_share : float or None
-        Share of the 1 cm cells of body and margins, beyond the strip and inside the look-ahead,
-        that both cameras see. None where it was not measured, or there is no such cell.
+        Share of the 1 cm cells of body and margins that both cameras see, beyond the strip and
+        inside the look-ahead, or up to where something begins to block (5 cm at least). None where
+        it was not measured, or there is no such cell.
     """
 
     heading_deg: float
@@ -148,14 +150,16 @@ def label_way(way: Way, *, strip_m: float, look_ahead_m: float, limits: Limits) 
     free = bool(np.all(shares <= FREE_UP_TO))
     ratio, at = _greatest(blocks, step, drop)
     label: Label = "blocked" if blocks else "free" if free else "borderline"
+    clear_m = blocks[0].at_m if blocks else look_ahead_m
+    looked_m = max(clear_m, strip_m + WAY_IN_M) if blocks else look_ahead_m
     return HeadingLabel(
         heading_deg=way.heading_deg, label=label, step_m=step.size_m,
         drop_m=drop.size_m, gap_m=gap, slope_deg=slope, roll_deg=roll,
-        clear_m=blocks[0].at_m if blocks else look_ahead_m,
+        clear_m=clear_m,
         reasons=tuple(block.text for block in blocks),
         blocking_kind=blocks[0].kind if blocks else None, ratio=ratio, at_m=at,
         strip_only=bool(in_strip),
-        observable_share=_observable_share(way, strip_m, look_ahead_m),
+        observable_share=_observable_share(way, strip_m, looked_m),
     )
 
 
@@ -166,10 +170,10 @@ def _ratio(demand: float, limit: float) -> float:
     return np.inf if demand > 0 else demand
 
 
-def _observable_share(way: Way, strip_m: float, look_ahead_m: float) -> float | None:
+def _observable_share(way: Way, from_m: float, to_m: float) -> float | None:
     if way.seen is None:
         return None
-    seen = way.seen[round(strip_m / SIGHT_M):round(look_ahead_m / SIGHT_M)]
+    seen = way.seen[round(from_m / SIGHT_M):round(to_m / SIGHT_M)]
     return float(seen.mean()) if seen.size else None
 
 

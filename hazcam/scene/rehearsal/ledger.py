@@ -28,7 +28,9 @@ COLUMNS = (
     "free", "needless", "free_observable", "needless_observable",
     "free_own_strip", "needless_own_strip",
     "free_observable_own_strip", "needless_observable_own_strip",
-    "false_go_scenes_own_strip", "false_go_scenes_bound95_own_strip", "fresh",
+    "false_go_scenes_own_strip", "false_go_scenes_bound95_own_strip",
+    "blocked_observable_scenes_own_strip", "false_go_observable_scenes_own_strip",
+    "false_go_observable_scenes_bound95_own_strip", "fresh",
 )
 UNKNOWN = "unknown"
 TUNE_BLOCK = "tune"
@@ -234,6 +236,9 @@ def _own_results(row: MainRow | None) -> LedgerRow:
                   rates.needless_observable),
         "false_go_scenes_own_strip": str(rates.false_go_scenes.count),
         "false_go_scenes_bound95_own_strip": _bound(rates.false_go_scenes),
+        **_counts("blocked_observable_scenes_own_strip", "false_go_observable_scenes_own_strip",
+                  rates.false_go_observable_scenes),
+        "false_go_observable_scenes_bound95_own_strip": _bound(rates.false_go_observable_scenes),
     }
 
 

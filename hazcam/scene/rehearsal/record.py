@@ -36,7 +36,8 @@ class HeadingRow:
     strip_only : bool
         Something that would block lies wholly inside the strip.
     observable : bool
-        By truth at least 90 % of the swath beyond the strip is seen by both cameras.
+        By truth at least 90 % of the swath beyond the strip is seen by both cameras; of a blocked
+        heading, of the swath up to what blocks.
     ratio : float
         Largest true demand over its limit, of the height-like ones.
     blocking_kind : str

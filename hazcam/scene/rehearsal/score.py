@@ -62,7 +62,7 @@ def score_pair(
     sidecar_path: Path, plan: Plan, rover: RoverProfile | None = None,
     settings: Settings | None = None,
 ) -> SceneScore:
-    """Assess one rendered pair, with its own matcher and with the ideal one, and score both.
+    """Assess one rendered pair as each sensor of the plan has it, and score its verdicts.
 
     Parameters
     ----------
@@ -93,15 +93,18 @@ def score_pair(
     ideal = IdealMatcher(depth=read_depth(truth_path(sidecar_path)), truth=truth, rig=rig)
     settings = _settings(plan, settings or Settings())
     try:
-        found = _assess_twice(sidecar_path, rig, rover, settings, ideal)
+        found = _assess(sidecar_path, rig, rover, settings, ideal, plan.sensors)
     except HazcamError as error:
         if rig.mount is None:
             raise  # no rendered pair has such a rig
-        looks = _looks_at_nothing(rig, rig.mount, ideal, settings)
+        looks = _looks_at_nothing(rig, rig.mount, ideal, settings, plan.sensors)
         return _score(truth, rig, _rows(looks, truth, rover, plan, settings),
                       failure=f"{Path(error.where).name}: {error.found}")  # no path of a machine
-    looks = tuple(_look(sensor, assessment) for sensor, assessment in found.items())
+    looks = tuple(_look(sensor, assessment) for sensor, assessment in found.items()
+                  if sensor in plan.sensors)
     score = _score(truth, rig, _rows(looks, truth, rover, plan, settings))
+    if "matched" not in found:
+        return score
     matched, true = found["matched"], found["ideal"].disparity
     return replace(
         score, elevation=elevation_errors(matched, truth),
@@ -130,16 +133,20 @@ def _score(
 # --- assessing ------------------------------------------------------------------------------------
 
 
-def _assess_twice(
+def _assess(
     sidecar_path: Path, rig: StereoRig, rover: RoverProfile, settings: Settings,
-    ideal: IdealMatcher,
+    ideal: IdealMatcher, sensors: tuple[Sensor, ...],
 ) -> Mapping[Sensor, Assessment]:
+    """With the ideal matcher always: its disparities are what the matched ones are held against."""
     pair = read_pair(sidecar_path)
     if pair.left is None or pair.right is None:
         raise PairError(str(sidecar_path), "one of its pictures is missing", "both pictures",
                         "render the pair again with `hazcam scene render`")
-    return {"matched": assess_pair(pair, rig, rover, settings),
-            "ideal": assess_pair(pair, rig, rover, replace(settings, matcher=ideal))}
+    found: dict[Sensor, Assessment] = {}
+    if "matched" in sensors:
+        found["matched"] = assess_pair(pair, rig, rover, settings)
+    found["ideal"] = assess_pair(pair, rig, rover, replace(settings, matcher=ideal))
+    return found
 
 
 def _look(sensor: Sensor, assessment: Assessment) -> _Look:
@@ -150,9 +157,10 @@ def _look(sensor: Sensor, assessment: Assessment) -> _Look:
 
 
 def _looks_at_nothing(
-    rig: StereoRig, mount: Pose, ideal: IdealMatcher, settings: Settings
+    rig: StereoRig, mount: Pose, ideal: IdealMatcher, settings: Settings,
+    sensors: tuple[Sensor, ...],
 ) -> tuple[_Look, ...]:
-    """What both sensors have of a pair that failed: the near strips, from the rig alone."""
+    """What the sensors have of a pair that failed: the near strips, from the rig alone."""
     view_of_rig = common_view(rig)
     shape = view_of_rig.valid_left.shape
     grey = np.zeros(shape, dtype=np.float32)
@@ -163,7 +171,6 @@ def _looks_at_nothing(
     view = View(T_rover_camera=mount, T_level_rover=Pose(R=np.eye(3), t=np.zeros(3)),
                 tilt_sigma_deg=0.0, tilt_bound_deg=0.0, scale_sigma=0.0)
     terrain = map_terrain(triangulate(disparity, rectified, view), view_of_rig, settings.terrain)
-    sensors: tuple[Sensor, ...] = ("matched", "ideal")
     return tuple(_Look(sensor=s, terrain=terrain, assessed=False) for s in sensors)
 
 

@@ -104,6 +104,9 @@ class Rates:
         Of the blocked headings, those that went.
     false_go_scenes : Rate
         Of the scenes with a blocked heading, those with any that went: the one to quote.
+    false_go_observable, false_go_observable_scenes : Rate
+        The same of the blocked headings on whose way, up to what blocks, both cameras see the
+        ground: those that could be ``go`` at all.
     needless : Rate
         Of the free headings, those that asked.
     needless_scenes : SceneRate
@@ -116,6 +119,8 @@ class Rates:
 
     false_go: Rate
     false_go_scenes: Rate
+    false_go_observable: Rate
+    false_go_observable_scenes: Rate
     needless: Rate
     needless_scenes: SceneRate
     needless_observable: Rate
@@ -391,17 +396,26 @@ def scene_rate(events: Sequence[int], trials: Sequence[int]) -> SceneRate:
 def rates_of(by_scene: ByScene) -> Rates:
     """Both mistakes over the headings of some scenes."""
     went, blocked = _events(by_scene, lambda r: r.label == "blocked", lambda r: r.is_false_go)
+    went_seen, blocked_seen = _events(
+        by_scene, lambda r: r.label == "blocked" and r.observable, lambda r: r.is_false_go)
     asked, free = _events(by_scene, lambda r: r.label == "free", lambda r: r.is_needless_ask)
     asked_seen, seen = _events(by_scene, lambda r: r.label == "free" and r.observable,
                                lambda r: r.is_needless_ask)
     return Rates(
         false_go=exact_rate(sum(went), sum(blocked), "one"),
-        false_go_scenes=exact_rate(sum(n > 0 for n in went), sum(n > 0 for n in blocked), "one"),
+        false_go_scenes=_scenes_with(went, blocked),
+        false_go_observable=exact_rate(sum(went_seen), sum(blocked_seen), "one"),
+        false_go_observable_scenes=_scenes_with(went_seen, blocked_seen),
         needless=exact_rate(sum(asked), sum(free), "two"),
         needless_scenes=scene_rate(asked, free),
         needless_observable=exact_rate(sum(asked_seen), sum(seen), "two"),
         needless_observable_scenes=scene_rate(asked_seen, seen),
     )
+
+
+def _scenes_with(events: Sequence[int], trials: Sequence[int]) -> Rate:
+    """Of the scenes with a trial, those with an event."""
+    return exact_rate(sum(n > 0 for n in events), sum(n > 0 for n in trials), "one")
 
 
 def _events(

@@ -468,6 +468,15 @@ def test_observable_share() -> None:
     assert label(outer).observable_share == 1.0
 
 
+def test_observable_share_of_a_blocked_way_ends_at_what_blocks() -> None:
+    """Seen from 0.2 to 0.6 m: half of 0.2 to 1.0 m, but all that lies before a rock at 0.6 m."""
+    truth = seen_where(truth_of(flat, rock(0.63, 0.0, 0.10)), lambda s, y: np.where(s < 0.6, 3, 1))
+    found = label(truth)
+    assert (found.label, found.observable_share) == ("blocked", 1.0)
+    near = seen_where(truth_of(flat, rock(0.20, 0.0, 0.10)), lambda s, y: np.where(s < 0.6, 3, 1))
+    assert label(near).observable_share == 1.0, "the first 5 cm, though the rock begins at once"
+
+
 # --- what must hold on any ground -----------------------------------------------------------------
 
 BLOCKS = st.lists(st.tuples(
