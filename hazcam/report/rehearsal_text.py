@@ -14,6 +14,8 @@ from hazcam.scene.rehearsal.compare import Comparison, Paired
 from hazcam.scene.rehearsal.ledger import Run
 from hazcam.scene.rehearsal.tables import MainRow, Rate, Summary
 
+_STRIPS = {"straight ahead": "default", "own": "own"}
+
 
 def rehearsal_text(run: Run, summary: Summary, comparison: Comparison | None = None) -> str:
     """What was rehearsed, the headline, the main table and, if any, the comparison."""
@@ -45,7 +47,7 @@ def _main(summary: Summary) -> Table:
 
 def _cells(row: MainRow) -> list[str]:
     rates = row.rates
-    return [row.strip, row.sensor, f"{row.look_ahead_m:g} m", f"{100 * row.limit_m:g} cm",
+    return [_STRIPS[row.strip], row.sensor, f"{row.look_ahead_m:g} m", f"{100 * row.limit_m:g} cm",
             _count(rates.false_go_scenes), _below(rates.false_go_scenes),
             _count(rates.false_go_observable_scenes), _below(rates.false_go_observable_scenes),
             _share(rates.needless), _share(rates.needless_observable)]
@@ -80,7 +82,7 @@ def _compared(comparison: Comparison) -> Table:
 
 
 def _paired(row: Paired) -> list[str]:
-    return [row.strip, row.sensor, f"{row.look_ahead_m:g} m", f"{100 * row.limit_m:g} cm",
+    return [_STRIPS[row.strip], row.sensor, f"{row.look_ahead_m:g} m", f"{100 * row.limit_m:g} cm",
             row.mistake, str(row.only_this), str(row.only_other), f"{row.p:.3f}",
             f"{row.difference:+.1%} ({row.low:+.1%} to {row.high:+.1%})"]
 

@@ -310,7 +310,7 @@ def summarise(scores: Sequence[SceneScore], plan: Plan) -> Summary:
         failures=tuple(Failure(pair=s.pair, reason=s.failure, scored=bool(s.rows))
                        for s in scores if s.failure or not s.rows),
         mixtures=_counted(s.mixture or NO_MIXTURE for s in scores),
-        compressions=_counted(s.compression for s in scores),
+        compressions=_counted(_compression_of(s) for s in scores),
         rigs=_counted(s.rig for s in scores),
         sun_deg=(min(suns), max(suns)) if suns else None, without_sun=len(scores) - len(suns),
         confidence=CONFIDENCE, limit_m=limit_m, look_ahead_m=look_ahead_m,
@@ -549,6 +549,10 @@ def _distance(_: SceneScore, row: HeadingRow) -> str | None:
 
 
 def _compression(score: SceneScore, _: HeadingRow) -> str:
+    return _compression_of(score)
+
+
+def _compression_of(score: SceneScore) -> str:
     kind, *amount = score.compression.split(" ")
     if kind != "jpeg":
         return kind
