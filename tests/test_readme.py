@@ -10,6 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from hazcam.cli import main as hazcam
+from hazcam.cli import rehearse as rehearse_command
+from hazcam.cli import scene as scene_commands
 from tests.readme import BLOCK, README, output_of
 
 ROOT = README.parent
@@ -49,10 +51,30 @@ def test_the_output_blocks_are_what_the_commands_print(command: str) -> None:
     assert numbers(found) == pytest.approx(numbers(printed), rel=0.05, abs=2)
 
 
-def test_every_hazcam_command_runs_as_printed(tmp_path: Path) -> None:
+# They render or score whole scenes: tests/test_cli_scene.py and test_cli_rehearse.py run them small.
+LONG = ("hazcam scene render", "hazcam rehearse")
+
+
+@pytest.mark.parametrize("command", [c for c in COMMANDS if c.startswith(LONG)])
+def test_the_long_commands_are_understood_as_printed(
+    command: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[dict[str, object]] = []
+    for long in (scene_commands.render, rehearse_command.rehearse):
+        monkeypatch.setattr(long, "callback", lambda **given: asked.append(given))
+    result = CliRunner().invoke(hazcam, shlex.split(command)[1:])
+    assert result.exit_code == 0, result.output
+    (given,) = asked
+    rig = given["rig"]
+    assert rig is None or Path(str(rig)).is_file()
+
+
+def test_every_other_command_runs_as_printed(tmp_path: Path) -> None:
     """In their order; results go to a folder of the test's own."""
     assert len(COMMANDS) >= 6
     for command in COMMANDS:
+        if command.startswith(LONG):
+            continue
         words = shlex.split(command.replace("hazcam-out", str(tmp_path / "out")))[1:]
         if "sample_pairs" in words:  # all ten pairs: test_sample_pairs assesses them
             continue

@@ -50,13 +50,13 @@ def count_above(k: float, diameter_m: Floats | float) -> Floats:
 
 
 def drawn_fit(law_k: float) -> tuple[int, float, float]:
-    """Rocks of 5 to 50 cm drawn on 150 m2 at k 0.05: how many, expected, and the KS p-value."""
-    found = draw_diameters_m(np.random.default_rng(7), 0.05, 150.0, 0.05, 0.50)
+    """Rocks of 5 to 50 cm drawn on 60 m2 at k 0.05: how many, expected, and the KS p-value."""
+    found = draw_diameters_m(np.random.default_rng(7), 0.05, 60.0, 0.05, 0.50)
     low, high = count_above(law_k, 0.05), count_above(law_k, 0.50)
 
     share_below = (low - count_above(law_k, found)) / (low - high)
     # what follows a law has even shares below it
-    return len(found), float(150 * (low - high)), float(stats.kstest(share_below, "uniform").pvalue)
+    return len(found), float(60 * (low - high)), float(stats.kstest(share_below, "uniform").pvalue)
 
 
 def test_drawn_rocks_follow_the_law() -> None:

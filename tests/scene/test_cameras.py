@@ -50,7 +50,7 @@ def test_corners_of_boxes_triangulate_to_where_they_are(name: str) -> None:
     stage = lit(SKY, merge([part for corner in CORNERS_M for part in four_boxes(corner)]))
     rays = []
     for k, camera in enumerate(cameras):
-        picture = stage.radiance(camera, samples=64, seed=k)
+        picture = stage.radiance(camera, samples=36, seed=k)
         projected = pixels_of(camera, CORNERS_M)[0]
         corners = corners_in(picture, projected)
         assert np.abs(corners - projected).max() < 0.2, "a shift of both pictures hides in range"

@@ -273,7 +273,7 @@ def rock_text(line: str) -> str:
     ('schema = "hazcam-scene/1"\nid = "a"\nseed = [1]\n',
      r"light: the key is missing(.|\n)*a table with the keys sun_e(.|\n)*add a table \[light\]"),
     ('schema = "hazcam-scene/1"\nid = "a b"\nseed = [1]\n[light]\n',
-     r"^a\.scene\.toml: the id of a scene is a name without spaces"),
+     r"^a\.scene\.toml: the id of a scene is a name of letters, digits"),
     ('schema = "hazcam-scene/1"\nid = "a"\nseed = [1]\n[light]\n[camera]\njpeg_quality = 80\n'
      'jpeg2000_ratio = 8\n', r"a\.scene\.toml, camera: a picture is sent as JPEG"),
     ('id = "a"\nseed = [1]\n[light]\n', r"has no schema\n.*hazcam-scene/1(.|\n)*first line"),

@@ -93,12 +93,10 @@ def test_ripples_are_no_obstacle() -> None:
     assert feature_object(ripples, flat_ground(), blank) is None
 
 
-def test_pit_beyond_the_map_has_no_measured_depth() -> None:
+def test_pit_beyond_the_map_is_no_object() -> None:
     blank = Elevation(z_m=np.zeros((200, 200)), cell_m=0.005, x_min_m=0, y_min_m=-0.5)
     pit = Pit(x_m=5.0, y_m=0.0, radius_m=0.12, depth_m=0.11)
-    found = feature_object(pit, flat_ground(), blank)
-    assert found is not None
-    assert (found.height_m, found.depth_m) == (None, None)
+    assert feature_object(pit, flat_ground(), blank) is None
 
 
 @pytest.mark.parametrize("kind", ROCK_KINDS)
