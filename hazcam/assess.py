@@ -16,7 +16,7 @@ from hazcam.epipolar import (
     check_epipolar,
 )
 from hazcam.errors import RigError
-from hazcam.frames import View, view_from
+from hazcam.frames import Attitude, View, view_from
 from hazcam.imagery import Intake, StereoPair, check_pictures
 from hazcam.rectification import RectifiedPair, common_view, rectify
 from hazcam.rover import RoverProfile
@@ -112,7 +112,7 @@ def assess_pair(
     _check_kinds(pair, rig, rover)
     whole_rig = rig
     rig = rig_for(pair.size, pair.window, pair.binning, rig, where=pair.left_name)
-    view = _view(pair, rig, settings)
+    view = view_of(pair.attitude, rig, settings)
     intake = check_pictures(pair)
     if pair.left is None or pair.right is None:
         return _without_stereo(pair, rig, rover, settings, intake, view)
@@ -154,7 +154,8 @@ def _check_kinds(pair: object, rig: object, rover: object) -> None:
             raise TypeError(f"{name} is a {type(value).__name__}, not a {kind.__name__}: {hint}")
 
 
-def _view(pair: StereoPair, rig: StereoRig, settings: Settings) -> View:
+def view_of(attitude: Attitude | None, rig: StereoRig, settings: Settings) -> View:
+    """Where the cameras are, from the mount and the stated attitude, if any."""
     if rig.mount is None:
         raise RigError(
             rig.source or rig.name, "the rig has no mount on a rover",
@@ -162,7 +163,7 @@ def _view(pair: StereoPair, rig: StereoRig, settings: Settings) -> View:
             "add mount_R and mount_t to the rig file, or give --mount FILE",
         )
     unknown_tilt = 0.0 if settings.assume_level else settings.tilt_bound_deg
-    return view_from(rig.mount, pair.attitude, unknown_tilt_deg=unknown_tilt,
+    return view_from(rig.mount, attitude, unknown_tilt_deg=unknown_tilt,
                      scale_sigma=_scale_sigma(rig))
 
 

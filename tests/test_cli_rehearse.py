@@ -14,7 +14,11 @@ from click.testing import CliRunner, Result
 from hazcam.calibration import read_rig
 from hazcam.calibration.io import write_rig
 from hazcam.cli import main as hazcam
+from hazcam.rover import RoverProfile
 from hazcam.scene.io import is_rendered
+from hazcam.scene.rehearsal.ledger import read_ledger
+from hazcam.scene.rehearsal.record import Plan, SceneScore
+from tests.rehearsal.synthetic import heading_row, scene
 
 ROOT = Path(__file__).parents[1]
 NAMES = ("pebbles", "dark-patch")
@@ -22,6 +26,10 @@ NAMES = ("pebbles", "dark-patch")
 
 def rehearse(*words: object) -> Result:
     return CliRunner().invoke(hazcam, ["rehearse", *map(str, words)])
+
+
+def said(result: Result) -> str:
+    return " ".join(result.output.split())
 
 
 @pytest.fixture(scope="module")
@@ -161,3 +169,192 @@ def test_a_folder_without_rehearsal_to_compare_with(pair_set: Path, tmp_path: Pa
     result = rehearse("--set", pair_set, "--against", tmp_path, "-o", tmp_path / "out")
     assert result.exit_code == 1
     assert "rows.csv" in result.output
+
+
+# --- scenes that fail, blocks and ledgers, with a score that costs nothing ------------------------
+
+
+def cheap(sidecar: Path, plan: Plan, rover: RoverProfile) -> SceneScore:
+    """Fails as the text of a file beside the sidecar says; in other processes as well."""
+    name = sidecar.name.removesuffix(".pair.json")
+    how = sidecar.with_name(f"{name}.how")
+    word = how.read_text() if how.exists() else ""
+    if word == "fails":
+        raise RuntimeError(f"no ground in {name}")
+    rows = (heading_row(limit_m=plan.limits_m[0], look_ahead_m=plan.look_aheads_m[0]),)
+    return scene(name, rows, failure=word)
+
+
+@pytest.fixture
+def cheaply(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The cheap score, away from the ledger of the clone."""
+    monkeypatch.setattr("hazcam.cli.rehearse.score_pair", cheap)
+    monkeypatch.setattr("hazcam.cli.rehearse._OF_PACKAGE", tmp_path / "none.csv")
+    monkeypatch.chdir(tmp_path)
+
+
+def copies(pair_set: Path, folder: Path, seeds: dict[str, int]) -> Path:
+    """Pairs of these names, each with the first number of its seed."""
+    folder.mkdir(parents=True)
+    for name, first in seeds.items():
+        for path in pair_set.glob("pebbles.*"):
+            data = path.read_bytes()
+            if path.suffix == ".json":
+                record = json.loads(data.replace(b"pebbles", name.encode()))
+                if "seed" in record:
+                    record["seed"] = [first, 0, 0]
+                if "rig" in record:
+                    record["rig"] = str(ROOT / "calibration" / "dunlin-em.yaml")
+                data = json.dumps(record).encode()
+            (folder / path.name.replace("pebbles", name)).write_bytes(data)
+    return folder
+
+
+def rehearse_set(folder: Path, *words: object) -> Result:
+    return rehearse("--set", folder, "--limits-m", "0.06", "--look-aheads-m", "1.0", "--depth",
+                    "matched", "--workers", 1, "-o", folder.parent / "out", *words)
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_scene_that_cannot_be_scored_is_exit_1_after_all_is_written(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 1, "b": 1})
+    (given / "a.how").write_text("fails")
+    result = rehearse_set(given)
+    assert result.exit_code == 1
+    assert "1 of 2 scenes could not be scored: a: RuntimeError: no ground in a" in said(result)
+    assert {row["pair"] for row in rows_of(tmp_path / "out")} == {"b"}
+    record = json.loads((tmp_path / "out" / "rehearsal.json").read_text(encoding="utf-8"))
+    assert (record["summary"]["scenes"], record["summary"]["scored"]) == (2, 1)
+    assert (tmp_path / "out" / "rehearsal.html").is_file()
+    (given / "a.how").unlink()
+    assert rehearse_set(given).exit_code == 0
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_first_sidecar_that_is_broken_does_not_cost_the_others(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 1, "b": 1})
+    (given / "a.pair.json").write_text("{")
+    (given / "a.how").write_text("fails")
+    result = rehearse_set(given)
+    assert result.exit_code == 1
+    assert "1 of 2 scenes could not be scored" in said(result)
+    assert {row["pair"] for row in rows_of(tmp_path / "out")} == {"b"}
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_set_of_which_nothing_can_be_scored_gives_no_results(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 10_007, "b": 10_007})
+    for name in "ab":
+        (given / f"{name}.how").write_text("fails")
+    result = rehearse_set(given, "--ledger", tmp_path / "ledger.csv")
+    assert result.exit_code == 1
+    assert "no scene could be scored; a: RuntimeError: no ground in a" in said(result)
+    assert list((tmp_path / "out").iterdir()) == []
+    assert not (tmp_path / "ledger.csv").exists()
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_pair_that_cannot_be_assessed_is_scored_and_no_failure_of_the_run(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 1})
+    (given / "a.how").write_text("a.left.png: one grey")
+    assert rehearse_set(given).exit_code == 0
+    assert [row["failure"] for row in rows_of(tmp_path / "out")] == ["a.left.png: one grey"]
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_what_cannot_be_compared_is_written_nevertheless(pair_set: Path, tmp_path: Path) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 1, "b": 1})
+    assert rehearse_set(given, "-o", tmp_path / "other").exit_code == 0
+    (given / "a.how").write_text("fails")
+    result = rehearse_set(given, "--against", tmp_path / "other")
+    assert result.exit_code == 1
+    assert "only in the other: a" in said(result)
+    assert "1 of 2 scenes could not be scored" in said(result)
+    assert {row["pair"] for row in rows_of(tmp_path / "out")} == {"b"}
+    (given / "a.how").unlink()
+    only_a = copies(pair_set, tmp_path / "dune", {"a": 1})
+    result = rehearse("--set", only_a, "--against", tmp_path / "other", "--workers", 1,
+                      "-o", tmp_path / "third")
+    assert result.exit_code == 1
+    assert "scored scenes differ; only in the other: b" in said(result)
+    assert {row["pair"] for row in rows_of(tmp_path / "third")} == {"a"}
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_the_block_is_that_of_the_truth_whatever_files_and_folder_are_called(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    ledger = tmp_path / "ledger.csv"
+    given = copies(pair_set, tmp_path / "x" / "beach", {"a": 10_007})
+    for fresh in ("yes", "no"):
+        assert rehearse_set(given, "--ledger", ledger).exit_code == 0
+        assert [(row["block"], row["fresh"]) for row in read_ledger(ledger)][-1] == (
+            "report-7", fresh)
+    by_hand = copies(pair_set, tmp_path / "y" / "report-8", {"report-8-pit-000": 1})
+    assert rehearse_set(by_hand, "--ledger", ledger).exit_code == 0
+    assert len(read_ledger(ledger)) == 2
+    record = json.loads((tmp_path / "y" / "out" / "rehearsal.json").read_text(encoding="utf-8"))
+    assert (record["run"]["block"], record["run"]["fresh"]) == ("made by hand", False)
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_set_that_mixes_blocks_is_refused_before_it_is_scored(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 10_007, "b": 2})
+    result = rehearse_set(given)
+    assert result.exit_code == 1
+    assert "mixes scenes of report-7 and tune" in said(result)
+    assert not (tmp_path / "out" / "scores").exists()
+
+
+@pytest.mark.usefixtures("cheaply")
+@pytest.mark.parametrize(("where", "fresh"), [
+    ("clone", "yes"), ("tests/benchmarks", "yes"), ("beach/../out", "no")])
+def test_the_ledger_that_is_taken_by_default(
+    pair_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str, fresh: str
+) -> None:
+    """Of the clone, of the current folder, else of the results: that one tells of no other run."""
+    given = copies(pair_set, tmp_path / "beach", {"a": 10_007})
+    ledger = tmp_path / where / "ledger.csv"
+    if fresh == "yes":
+        ledger.parent.mkdir(parents=True)
+        ledger.write_text("")
+    if where == "clone":
+        monkeypatch.setattr("hazcam.cli.rehearse._OF_PACKAGE", ledger)
+    assert rehearse_set(given).exit_code == 0
+    assert [(row["block"], row["fresh"]) for row in read_ledger(ledger)] == [("report-7", fresh)]
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_broken_ledger_is_said_before_anything_is_scored(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 10_007})
+    (tmp_path / "ledger.csv").write_text("date,verdict\n")
+    result = rehearse_set(given, "--ledger", tmp_path / "ledger.csv")
+    assert result.exit_code == 1
+    assert "another header" in said(result)
+    assert not (tmp_path / "out" / "scores").exists()
+
+
+@pytest.mark.parametrize("given_set", [True, False])
+def test_results_that_cannot_be_written_are_said_before_any_work(
+    pair_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, given_set: bool
+) -> None:
+    for work in ("score_set", "render_set"):
+        monkeypatch.setattr(f"hazcam.cli.rehearse.{work}", None)
+    (tmp_path / "file").write_text("")
+    scenes = ("--set", pair_set) if given_set else ("--rig", tiny_rig(tmp_path), "--rover",
+                                                    "dunlin-em")
+    result = rehearse(*scenes, "-o", tmp_path / "file" / "out")
+    assert result.exit_code == 1
+    assert "cannot be written" in said(result)

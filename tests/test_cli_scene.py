@@ -237,7 +237,19 @@ def test_failing_scene_is_said_and_the_others_are_rendered(folder: Path) -> None
 def test_two_scenes_of_one_name(folder: Path) -> None:
     result = render(folder, folder / "scenes", folder / "scenes" / "a.scene.toml")
     assert result.exit_code == 1
-    assert "two of them have the same id" in words(result)
+    assert "more than one has the id a" in words(result)
+
+
+def test_render_into_a_place_that_cannot_be_written(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Said once, before the first scene is rendered, not once for each."""
+    (folder / "file").write_text("")
+    monkeypatch.setattr("hazcam.cli.scene.render_scenes", None)
+    result = render(folder, folder / "scenes", to="file/set")
+    assert result.exit_code == 1
+    assert "cannot be written" in words(result)
+    assert "scenes failed" not in words(result)
 
 
 def test_rig_without_a_mount(folder: Path) -> None:

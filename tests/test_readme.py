@@ -51,7 +51,7 @@ def test_the_output_blocks_are_what_the_commands_print(command: str) -> None:
     assert numbers(found) == pytest.approx(numbers(printed), rel=0.05, abs=2)
 
 
-# They render or score whole scenes: tests/test_cli_scene.py and test_cli_rehearse.py run them small.
+# They render or score whole scenes; test_cli_scene.py and test_cli_rehearse.py run them small.
 LONG = ("hazcam scene render", "hazcam rehearse")
 
 

@@ -94,19 +94,21 @@ def test_the_page_needs_no_network_and_no_script(whole: _Page) -> None:
 
 def test_the_page_says_first_what_was_rehearsed_and_what_to_quote() -> None:
     """Three scenes with something that blocks, one of them with a false-go."""
-    given = [scene(f"s{i}", (heading_row("blocked", "ask-ground" if i else "go",
-                                         strip="straight ahead"),)) for i in range(3)]
+    given = [scene(f"s{i}", (heading_row("blocked", "ask-ground" if i else "go"),))
+             for i in range(3)]
+    given.append(scene("never", (heading_row("blocked", "ask-ground", can_go=False),)))
     text = rendered(given).text
-    quoted = "False-go in 1 of 3 scenes that have a blocked heading"
-    assert text.index("3 rendered scenes with known truth") < text.index(quoted)
+    quoted = "False-go in 1 of 3 scenes that have a blocked heading where go is possible"
+    assert text.index("4 rendered scenes with known truth") < text.index(quoted)
     assert "with 95 % confidence, one-sided" in text
     assert "at limits of 6 cm for step, drop and belly and a look-ahead of 1 m" in text
 
 
 def test_without_a_trial_the_page_says_none_and_not_0_percent() -> None:
-    text = rendered([scene("a", (heading_row("free", "go", strip="straight ahead"),))]).text
-    assert "No scene has a blocked heading, so nothing is known of false-gos." in text
-    assert "Needless asks, default strip: 0 of 1" in text
+    text = rendered([scene("a", (heading_row("free", "go"),))]).text
+    assert ("No scene has a blocked heading where go is possible, so nothing is known of "
+            "false-gos.") in text
+    assert "Needless asks, own strip: 0 of 1" in text
     row = re.search(r"1 m 6 cm matched (\S+ \S+)", text)
     assert row is not None
     assert row[1] == "none –"
@@ -115,10 +117,9 @@ def test_without_a_trial_the_page_says_none_and_not_0_percent() -> None:
 
 def test_no_false_go_is_said_with_its_bound() -> None:
     """None of 10 scenes: below 1 - 0.05^(1/10) = 25.9 %."""
-    given = [scene(f"s{i}", (heading_row("blocked", "ask-ground", strip="straight ahead"),))
-             for i in range(10)]
-    assert ("False-go in none of 10 scenes that have a blocked heading (below 25.9 % with 95 % "
-            "confidence, one-sided).") in rendered(given).text
+    given = [scene(f"s{i}", (heading_row("blocked", "ask-ground"),)) for i in range(10)]
+    assert ("False-go in none of 10 scenes that have a blocked heading where go is possible (below "
+            "25.9 % with 95 % confidence, one-sided).") in rendered(given).text
 
 
 def test_failed_pairs_are_named_with_how_they_count(whole: _Page) -> None:
@@ -129,7 +130,7 @@ def test_failed_pairs_are_named_with_how_they_count(whole: _Page) -> None:
 
 @pytest.mark.parametrize(("block", "fresh", "words"), [
     ("report-1", True, "a block never run before"),
-    ("report-1", False, "this block was run before: not a fresh figure"),
+    ("report-1", False, "not known to be fresh: run before, or no ledger tells"),
     ("tune", False, "not a report block: not a figure to quote"),
 ])
 def test_the_page_says_whether_the_block_is_fresh(block: str, fresh: bool, words: str) -> None:
@@ -160,7 +161,7 @@ def test_a_name_cannot_break_the_page() -> None:
 
 
 def test_a_rehearsal_of_the_ideal_sensor_alone_speaks_of_no_other() -> None:
-    given = [scene("a", (heading_row("blocked", "go", sensor="ideal", strip="straight ahead"),))]
+    given = [scene("a", (heading_row("blocked", "go", sensor="ideal"),))]
     page = rendered(given, replace(ONE_PLAN, sensors=("ideal",)))
     assert "False-go in 1 of 1 scenes that have a blocked heading" in page.text
     assert "with the ideal sensor unless said otherwise" in page.text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from os import cpu_count
 from pathlib import Path
@@ -23,15 +23,18 @@ from hazcam.report.rehearsal_page import rehearsal_page
 from hazcam.report.rehearsal_record import rehearsal_record
 from hazcam.report.rehearsal_text import rehearsal_text
 from hazcam.rover import RoverProfile, read_rover
+from hazcam.scene.io import TruthError, check_writable, read_seed, truth_path
 from hazcam.scene.mixtures import MIXTURES
 from hazcam.scene.rehearsal.compare import Comparison, compare
 from hazcam.scene.rehearsal.files import read_rows, write_page, write_record, write_rows
 from hazcam.scene.rehearsal.ledger import (
     Run,
     append_run,
+    block_of_set,
     code_digest,
     commit_of,
     is_fresh,
+    is_report_block,
     set_digest,
 )
 from hazcam.scene.rehearsal.record import Plan, SceneScore, Sensor
@@ -41,6 +44,7 @@ from hazcam.scene.rehearsal.tables import Summary, summarise
 from hazcam.scene.rigs import moved_rig
 
 _LEDGER = Path("tests/benchmarks/ledger.csv")
+_OF_PACKAGE = Path(hazcam.__file__).parents[1] / _LEDGER  # in a clone
 _ABOVE_0 = click.FloatRange(0, min_open=True)
 
 
@@ -74,7 +78,8 @@ _ABOVE_0 = click.FloatRange(0, min_open=True)
               help="Compare with another rehearsal of the same scenes, pair by pair.")
 @click.option("--ledger", type=click.Path(path_type=Path), metavar="FILE",
               help="Where a run of a report block is noted.  [default: "
-                   f"{_LEDGER} where there is one, else DIR/ledger.csv]")
+                   f"{_LEDGER} of the clone that hazcam runs from, or below the current folder, "
+                   "where there is one; else DIR/ledger.csv, which cannot tell what is fresh]")
 @click.option("-o", "--output", type=options.OutputFolder(), required=True, metavar="DIR",
               help="Write rehearsal.html, rehearsal.json and rows.csv to DIR; scenes and scores "
                    "are kept in DIR/scenes and DIR/scores.")
@@ -88,30 +93,36 @@ def rehearse(output: Path, **given: Any) -> None:
 
     An interrupted run goes on where it stopped. With --set or the same options nothing is
     rendered twice. Figures to be quoted come from a report block (--seed-block report-N) that was
-    never run before; the ledger tells.
+    never run before; the ledger tells. A run that is stopped before its end is not noted there.
 
-    Exit status: 0 done, whatever the figures; 1 an input or a scene failed; 2 wrong usage;
-    130 interrupted.
+    Exit status: 0 done, whatever the figures; 1 an input failed, or a scene could not be scored
+    (the others are); 2 wrong usage; 130 interrupted. A pair that cannot be assessed is scored: as
+    `ask-ground` in every heading.
     """
     _check_usage(given)
     with user_errors():
         other = read_rows(given["against"] / "rows.csv") if given["against"] else None
+        check_writable(output)
         folder = given["given_set"] or _render(output, given)
         sidecars = find_sidecars(folder)
-        rover = read_rover(given["rover"] or read_sidecar(sidecars[0]).rover)
+        block = block_of_set(list(_seeds(sidecars)), folder.resolve().name)
+        ledger, fresh = _ledger(given, output, block)
+        rover = read_rover(given["rover"] or _rover_of(sidecars))
         plan = _plan(given)
         scores = list(with_progress(
             score_set(sidecars, plan, rover, output, given["workers"] or cpu_count() or 1,
                       score_pair),
             len(sidecars), "scoring"))
+        scored = _scored(folder, sidecars, scores)
         summary = summarise(scores, plan)
-        comparison = None if other is None else compare(scores, other)
-        run = _run(given, sidecars, scores, rover, _ledger(given, output))
+        comparison, uncompared = _compared(scores, other)
+        run = _run(block, fresh, read_rig(read_sidecar(scored).rig), rover, scores)
         _write(output, run, summary, scores, rover, sidecars, comparison, given["against"])
-        if run.block.startswith("report-"):
-            append_run(_ledger(given, output), run, summary)
+        if is_report_block(block):
+            append_run(ledger, run, summary)
         click.echo(rehearsal_text(run, summary, comparison), nl=False)
         click.echo(f"results are in {output}; open {output / 'rehearsal.html'}", err=True)
+        _raise_failures(folder, summary, uncompared)
 
 
 def _check_usage(given: dict[str, Any]) -> None:
@@ -172,33 +183,87 @@ def _plan(given: dict[str, Any]) -> Plan:
                 confidence=given["confidence"], sensors=sensors[given["depth"]])
 
 
-def _ledger(given: dict[str, Any], output: Path) -> Path:
-    if given["ledger"] is not None:
-        return Path(given["ledger"])
-    return _LEDGER if _LEDGER.is_file() else output / "ledger.csv"
+# --- block and ledger -----------------------------------------------------------------------------
+
+
+def _seeds(sidecars: Sequence[Path]) -> Iterator[tuple[int, ...]]:
+    """Seeds of the scenes; one without a truth will fail, and belongs to no block."""
+    for path in sidecars:
+        try:
+            yield read_seed(truth_path(path))
+        except TruthError:
+            continue  # scoring says what is wrong with it
+
+
+def _ledger(given: dict[str, Any], output: Path, block: str) -> tuple[Path, bool]:
+    """The ledger, and whether it tells that the block is fresh; found out before any work."""
+    shared = next((path for path in (_OF_PACKAGE, _LEDGER) if path.is_file()), None)
+    ledger = given["ledger"] or shared or output / "ledger.csv"
+    if not is_report_block(block):
+        return ledger, False
+    check_writable(ledger.parent)
+    new = is_fresh(ledger, block)
+    # the one that lies with these results knows of no other run
+    return ledger, new and (given["ledger"] is not None or shared is not None)
 
 
 def _run(
-    given: dict[str, Any], sidecars: Sequence[Path], scores: Sequence[SceneScore],
-    rover: RoverProfile, ledger: Path,
+    block: str, fresh: bool, rig: StereoRig, rover: RoverProfile, scores: Sequence[SceneScore]
 ) -> Run:
-    rig: StereoRig = read_rig(read_sidecar(sidecars[0]).rig)
-    block = _block(given, sidecars)
     return Run(
         date=datetime.now(UTC).isoformat(timespec="seconds"), commit=commit_of(),
         hazcam=hazcam.__version__, code_digest=code_digest(), block=block,
         set_digest=set_digest(scores), rig=rig.name, rig_digest=rig.digest, rover=rover.name,
-        rover_digest=rover.digest, fresh=block.startswith("report-") and is_fresh(ledger, block),
-    )
+        rover_digest=rover.digest, fresh=fresh)
 
 
-def _block(given: dict[str, Any], sidecars: Sequence[Path]) -> str:
-    """The seed block; of a given set, that of its ids, or the name of its folder."""
-    if given["given_set"] is None:
-        return str(given["seed_block"])
-    blocks = {"-".join(path.name.split("-")[:2]) for path in sidecars
-              if path.name.startswith("report-")}
-    return blocks.pop() if len(blocks) == 1 else given["given_set"].resolve().name
+# --- what failed ----------------------------------------------------------------------------------
+
+
+def _rover_of(sidecars: Sequence[Path]) -> str:
+    """The rover of the first sidecar that can be read; the error of the first if none can."""
+    for path in sidecars:
+        try:
+            return read_sidecar(path).rover
+        except HazcamError:
+            continue  # scoring says what is wrong with it
+    return read_sidecar(sidecars[0]).rover
+
+
+def _scored(folder: Path, sidecars: Sequence[Path], scores: Sequence[SceneScore]) -> Path:
+    """The first sidecar that could be scored."""
+    for path, score in zip(sidecars, scores, strict=True):
+        if score.rows:
+            return path
+    first = scores[0]
+    raise HazcamError(str(folder), f"no scene could be scored; {first.pair}: {first.failure}",
+                      "rendered scenes with their truth", "mend what the reason names")
+
+
+def _compared(
+    scores: Sequence[SceneScore], other: Sequence[SceneScore] | None
+) -> tuple[Comparison | None, HazcamError | None]:
+    """The comparison, or why there is none: what was scored is written in any case."""
+    if other is None:
+        return None, None
+    try:
+        return compare(scores, other), None
+    except HazcamError as error:
+        return None, error
+
+
+def _raise_failures(folder: Path, summary: Summary, uncompared: HazcamError | None) -> None:
+    failed = [failure for failure in summary.failures if not failure.scored]
+    if not failed:
+        if uncompared is not None:
+            raise uncompared
+        return
+    if uncompared is not None:
+        click.echo(f"not compared: {uncompared}", err=True)
+    raise HazcamError(
+        str(folder), f"{len(failed)} of {summary.scenes} scenes could not be scored: "
+        + "; ".join(f"{failure.pair}: {failure.reason}" for failure in failed),
+        "rendered scenes with their truth", "see each reason; what is scored is kept")
 
 
 def _write(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,7 @@ from hazcam.errors import HazcamError
 from hazcam.rover import read_rover
 from hazcam.scene.description import SceneDescription
 from hazcam.scene.effects import Effects
-from hazcam.scene.io import find_scenes, read_scene, write_scene
+from hazcam.scene.io import check_writable, find_scenes, read_scene, write_scene
 from hazcam.scene.mixtures import MIXTURES, draw_scene
 from hazcam.scene.shoot import Rendering, render_scenes
 from hazcam.scene.toml_form import from_table, to_table
@@ -120,13 +121,14 @@ def render_set(
     rover: str, workers: int,
 ) -> None:
     """Render with a progress bar; say what failed (``broken`` before it began), and raise then."""
-    seeds = {d.id for d in descriptions}
-    if len(seeds) < len(descriptions):
-        raise HazcamError("scenes", "two of them have the same id", "an id for each scene",
-                          "change the id in one of them")
+    twice = sorted(name for name, count in Counter(d.id for d in descriptions).items() if count > 1)
+    if twice:
+        raise HazcamError("scenes", f"more than one has the id {', '.join(twice)}",
+                          "an id for each scene", "change the id in all but one of them")
     name = rover if not rover.endswith(".toml") else os.path.relpath(rover, folder)
     how = Rendering(rig=read_rig(rig), rig_file=rig, rover=read_rover(rover), rover_name=name,
                     folder=folder)
+    check_writable(folder)
     failed = list(broken)
     outcomes = render_scenes(descriptions, how, workers)
     for outcome in with_progress(outcomes, len(descriptions), "rendering"):

@@ -94,6 +94,9 @@ def _compared(
             if ((row.limit_m, row.look_ahead_m) == setting) == at_headline]
 
 
+_ABLE = "a blocked heading where go is possible"
+
+
 def headline(run: Run, summary: Summary) -> Entry:
     """What was rehearsed and found, in words: ``what``, ``title`` and ``lines``."""
     sensor = summary.plan.sensors[0]
@@ -103,19 +106,18 @@ def headline(run: Run, summary: Summary) -> Entry:
     lines = [f"All figures here {at}, with the {sensor} sensor unless said otherwise; the tables "
              "hold the other limits and look-aheads."]
     if own is not None:
-        lines.append(f"With each heading's own strip: {_went(own.rates.false_go_scenes, summary)}.")
-        seen = own.rates.false_go_observable_scenes
-        on_view = "a blocked heading whose way both cameras see up to what blocks"
-        lines.append(f"Own strip, {_went(seen, summary, on_view)}.")
+        lines.append("With each heading's own strip assumed clear, over all blocked headings, also "
+                     "those that ask in any case: "
+                     f"{_went(own.rates.false_go_scenes, summary)}.")
     for other in summary.plan.sensors[1:]:
-        row = summary.row(other, STRIPS[0])
+        row = summary.row(other, STRIPS[1])
         if row is not None:
-            lines.append(f"With the {other} sensor (default strip): "
-                         f"{_went(row.rates.false_go_scenes, summary)}.")
+            lines.append(f"With the {other} sensor: "
+                         f"{_went(row.rates.false_go_can_go_scenes, summary, _ABLE)}.")
     for row, name in ((default, "default strip"), (own, "own strip")):
         if row is not None:
             lines.append(_asks(row, name))
-    return {"what": _what(run, summary), "title": _title(default, summary), "lines": lines}
+    return {"what": _what(run, summary), "title": _title(own, summary), "lines": lines}
 
 
 def _what(run: Run, summary: Summary) -> str:
@@ -134,7 +136,7 @@ def _rigs(summary: Summary) -> str:
 def _title(row: MainRow | None, summary: Summary) -> str:
     if row is None:
         return "Nothing was scored."
-    text = _went(row.rates.false_go_scenes, summary)
+    text = _went(row.rates.false_go_can_go_scenes, summary, _ABLE)
     return f"{text[:1].upper()}{text[1:]}."
 
 
@@ -187,7 +189,7 @@ def _about(run: Run, summary: Summary) -> list[tuple[str, str]]:
 def _fresh(run: Run) -> str:
     if run.block.startswith("report-"):
         return ("; a block never run before" if run.fresh else
-                "; this block was run before: not a fresh figure")
+                "; not known to be fresh: run before, or no ledger tells")
     return "; not a report block: not a figure to quote"
 
 
@@ -228,7 +230,8 @@ def _both_strips(split: Breakdown, basis: str) -> list[Entry]:
     for group, sensor in dict.fromkeys((group, sensor) for group, sensor, _ in rows):
         default, own = (rows[group, sensor, strip] for strip in STRIPS)
         found.append({"group": group, "sensor": sensor, "default": default.rates,
-                      "own": own.rates, "scenes": max(default.scenes, own.scenes)})
+                      "own": own.rates, "scenes": max(default.scenes, own.scenes),
+                      "clear_ratio": own.clear_ratio})
     return found
 
 
@@ -237,10 +240,11 @@ def _plots(summary: Summary, scores: Sequence[SceneScore]) -> list[Entry]:
     longest = max(summary.plan.look_aheads_m)
     found = (
         ("Both mistakes by the sun", sun_plot(summary),
-         f"At {at}. Numbers: scenes with a blocked heading; free headings that both cameras see."),
+         f"At {at}. Numbers: scenes with a blocked heading where go is possible; free headings "
+         "that both cameras see."),
         ("False-go against the limit", limit_plot(summary),
-         "Share of scenes with a blocked heading; large marks and lines: one-sided upper bound, "
-         "small marks: rate. n is in the tables."),
+         "Share of scenes with a blocked heading where go is possible; large marks and lines: "
+         "one-sided upper bound, small marks: rate. n is in the tables."),
         ("Clear distance", clear_plot(summary, scores),
          f"In metres from the nose, limit {_cm(summary.limit_m)}, look-ahead {longest:g} m, own "
          "strip; headings that are not borderline."),

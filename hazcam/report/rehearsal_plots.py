@@ -43,8 +43,8 @@ def sun_plot(summary: Summary) -> bytes:
     """PNG: both mistakes by the elevation of the sun."""
     split = next(b for b in summary.breakdowns if b.name == "sun")
     figure, (left, right) = _panels(2)
-    _rates_by_group(left, split, "straight ahead", "false-go scenes")
-    left.set(title="scenes with a false-go (default strip)\nbar up to the one-sided bound")
+    _rates_by_group(left, split, "own", "false-go scenes")
+    left.set(title="scenes with a false-go, go possible\n(own strip), up to the one-sided bound")
     _rates_by_group(right, split, "own", "needless asks")
     right.set(title="needless asks of observable headings\n(own strip), two-sided interval")
     for axes in (left, right):
@@ -97,7 +97,7 @@ Shown = tuple[float, float, float, int]  # rate, low, high, trials
 
 def _shown(row: BreakdownRow, what: str) -> Shown:
     if what == "false-go scenes":
-        rate = row.rates.false_go_scenes
+        rate = row.rates.false_go_can_go_scenes
         return rate.rate, rate.low, rate.high, rate.of
     return _with_scenes(row.rates.needless_observable, row.rates.needless_observable_scenes)
 
@@ -124,10 +124,10 @@ def limit_plot(summary: Summary) -> bytes:
     for axes, sensor in zip(panels, summary.plan.sensors, strict=True):
         for look_ahead_m, style in zip(summary.plan.look_aheads_m, _styles(), strict=False):
             rows = [row for limit_m in sorted(summary.plan.limits_m)
-                    if (row := summary.row(sensor, "straight ahead", limit_m, look_ahead_m))]
-            rows = [row for row in rows if row.rates.false_go_scenes.of]
+                    if (row := summary.row(sensor, "own", limit_m, look_ahead_m))]
+            rows = [row for row in rows if row.rates.false_go_can_go_scenes.of]
             _limit_line(axes, rows, style)
-        axes.set(title=f"{sensor} sensor, default strip", xlabel="limit [cm]",
+        axes.set(title=f"{sensor} sensor, own strip", xlabel="limit [cm]",
                  ylabel="scenes with a false-go [%]")
         axes.set_xticks([100 * limit for limit in summary.plan.limits_m])
         axes.set_ylim(bottom=0)
@@ -148,9 +148,9 @@ def _styles() -> Sequence[Mapping[str, Any]]:
 
 def _limit_line(axes: Axes, rows: Sequence[MainRow], style: Mapping[str, Any]) -> None:
     limits = [100 * row.limit_m for row in rows]
-    axes.plot(limits, [100 * row.rates.false_go_scenes.high for row in rows], lw=1.6, ms=7,
+    axes.plot(limits, [100 * row.rates.false_go_can_go_scenes.high for row in rows], lw=1.6, ms=7,
               mec=BLACK, **style)
-    axes.plot(limits, [100 * row.rates.false_go_scenes.rate for row in rows], ls="", ms=4,
+    axes.plot(limits, [100 * row.rates.false_go_can_go_scenes.rate for row in rows], ls="", ms=4,
               mec=BLACK, color=style["color"], marker=style["marker"])
 
 

@@ -36,7 +36,7 @@ def _main(summary: Summary) -> Table:
     """Every setting; scenes are the count to quote, since headings of one are not independent."""
     table = Table(box=None, pad_edge=False, header_style="")
     for name in ("strip", "sensor", "look-\nahead", "limit", "false-go\nscenes",
-                 "below\n(95 %)", "observable:\nscenes", "below\n(95 %)", "needless\nask",
+                 "below\n(95 %)", "go possible:\nscenes", "below\n(95 %)", "needless\nask",
                  "observable:\nneedless ask"):
         left = name in ("strip", "sensor")
         table.add_column(name, justify="left" if left else "right")
@@ -49,7 +49,7 @@ def _cells(row: MainRow) -> list[str]:
     rates = row.rates
     return [_STRIPS[row.strip], row.sensor, f"{row.look_ahead_m:g} m", f"{100 * row.limit_m:g} cm",
             _count(rates.false_go_scenes), _below(rates.false_go_scenes),
-            _count(rates.false_go_observable_scenes), _below(rates.false_go_observable_scenes),
+            _count(rates.false_go_can_go_scenes), _below(rates.false_go_can_go_scenes),
             _share(rates.needless), _share(rates.needless_observable)]
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.calibration.rig import StereoRig
+from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.errors import HazcamError, OutputError
 from hazcam.frames import Pose
 from hazcam.rover.profile import RoverProfile
@@ -21,7 +23,7 @@ from hazcam.scene.camera import Camera
 from hazcam.scene.description import SceneDescription
 from hazcam.scene.effects import encode_picture
 from hazcam.scene.toml_form import SceneError, scene_digest, scene_from_text, scene_text
-from hazcam.scene.truth import Elevation, SceneTruth, TrueDepth, TruthObject
+from hazcam.scene.truth import Elevation, ObjectKind, SceneTruth, TrueDepth, TruthObject
 
 PAIR_SCHEMA = "hazcam-pair/1"
 TRUTH_SCHEMA = "hazcam-truth/2"
@@ -32,10 +34,56 @@ _SCALE_M, _OFFSET_M = 1e-4, -3.0
 # depth pictures: 1 / depth = scale * value; value 0 is sky. At 1 m a step is 0.2 mm.
 _INVERSE_SCALE_PER_M = 2e-4
 _SCENE_SUFFIX = ".scene.toml"
+# where a truth file names its pictures
+_PICTURES = (("elevation", "file"), ("visible", "file"), ("depth", "file"),
+             ("depth", "shared_file"))
 
 
 class TruthError(HazcamError):
     """A truth file that cannot be used."""
+
+
+# --- writing --------------------------------------------------------------------------------------
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write beside the place, then move there: a file of this name is always whole.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as error:
+        raise _not_writable(path, error) from error
+
+
+def check_writable(folder: Path) -> None:
+    """Make a folder and try to write there, before work is begun whose results go there.
+
+    Raises
+    ------
+    OutputError
+        It cannot be made or written to.
+    """
+    probe = folder / f".probe-{os.getpid()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe.write_bytes(b"")
+        probe.unlink()
+    except OSError as error:
+        raise _not_writable(folder, error) from error
+
+
+def _not_writable(path: Path, error: OSError) -> OutputError:
+    return OutputError(str(path), f"cannot be written ({error.strerror})",
+                       "a place that you may write to", "check its permissions and the free "
+                       "space, or give another folder with -o")
 
 
 # --- scene descriptions ---------------------------------------------------------------------------
@@ -67,14 +115,14 @@ def write_scene(description: SceneDescription, folder: Path, *, overwrite: bool 
     """
     path, text = folder / f"{description.id}{_SCENE_SUFFIX}", scene_text(description)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if not overwrite and path.is_file() and path.read_bytes() != text.encode():
-            raise OutputError(str(path), "is there already and says something else",
-                              "a new file, or the same description", "delete it, or give another "
-                              "folder with -o")
-        _write_whole(path, text.encode())
+        changed = not overwrite and path.is_file() and path.read_bytes() != text.encode()
     except OSError as error:
-        raise _not_writable(folder, error) from error
+        raise _not_writable(path, error) from error
+    if changed:
+        raise OutputError(str(path), "is there already and says something else",
+                          "a new file, or the same description", "delete it, or give another "
+                          "folder with -o")
+    write_whole(path, text.encode())
     return path
 
 
@@ -130,23 +178,18 @@ def write_pair(
         folder.mkdir(parents=True, exist_ok=True)
         (folder / f"{name}.pair.json").unlink(missing_ok=True)  # not whole until it is back
         pictures = _write_pictures(folder, description, shot)
-        _write_whole(folder / f"{name}.elevation.png", _png(encode_elevation(truth.elevation)))
+        write_whole(folder / f"{name}.elevation.png", _png(encode_elevation(truth.elevation)))
         visible = truth.elevation.visible
         if visible is not None:
-            _write_whole(folder / f"{name}.visible.png", _png(visible * 85))
-        _write_whole(folder / f"{name}.inverse-depth.png", _png(encode_depth(depth)))
-        _write_whole(folder / f"{name}.shared.png", _png(depth.shared.astype(np.uint8) * 255))
+            write_whole(folder / f"{name}.visible.png", _png(visible * 85))
+        write_whole(folder / f"{name}.inverse-depth.png", _png(encode_depth(depth)))
+        write_whole(folder / f"{name}.shared.png", _png(depth.shared.astype(np.uint8) * 255))
         _write_json(folder / f"{name}.truth.json", truth_record(truth))
         rig = Path(os.path.relpath(rig_file, folder)).as_posix()
         _write_json(folder / f"{name}.pair.json",
                     _sidecar(description, shot, pictures, rig, rover))
     except OSError as error:
         raise _not_writable(folder, error) from error
-
-
-def _not_writable(folder: Path, error: OSError) -> OutputError:
-    return OutputError(str(folder), f"cannot be written ({error.strerror})",
-                       "a folder that you may write to", "give another folder with -o")
 
 
 def _write_pictures(folder: Path, description: SceneDescription, shot: Shot) -> dict[str, str]:
@@ -158,7 +201,7 @@ def _write_pictures(folder: Path, description: SceneDescription, shot: Shot) -> 
             old.unlink()  # of another kind, from an earlier description
         suffix, data = encode_picture(grey, description.camera, rng)
         names[side] = f"{description.id}.{side}{suffix}"
-        _write_whole(folder / names[side], data)
+        write_whole(folder / names[side], data)
     return names
 
 
@@ -169,15 +212,8 @@ def _png(image: NDArray[Any]) -> bytes:
     return data.tobytes()
 
 
-def _write_whole(path: Path, data: bytes) -> None:
-    """Write by renaming, so that a file with this name is always whole."""
-    part = path.with_name(path.name + ".part")
-    part.write_bytes(data)
-    part.replace(path)
-
-
 def _write_json(path: Path, record: dict[str, Any]) -> None:
-    _write_whole(path, (json.dumps(record, indent=1, ensure_ascii=False) + "\n").encode())
+    write_whole(path, (json.dumps(record, indent=1, ensure_ascii=False) + "\n").encode())
 
 
 def _sidecar(
@@ -265,13 +301,14 @@ def read_truth(path: Path) -> SceneTruth:
     Raises
     ------
     TruthError
-        If the file or one of its pictures is missing or is not a truth of this schema.
+        If the file or one of its pictures is missing, is not a truth of this schema, or has a
+        value that cannot be.
     """
-    record = _truth_json(path)
+    table = _truth_table(path)
     try:
-        return _truth_from(path, record)
-    except (KeyError, TypeError, ValueError) as error:
-        raise _truth_error(path, f"is not whole ({type(error).__name__}: {error})") from error
+        return _truth_from(table)
+    except ValueError as error:  # a record refuses what its fields make together
+        raise _truth_error(path, f"is not whole ({error})") from error
 
 
 def read_depth(path: Path) -> TrueDepth:
@@ -280,19 +317,38 @@ def read_depth(path: Path) -> TrueDepth:
     Raises
     ------
     TruthError
-        If a file is missing or is not a truth of this schema.
+        If a file is missing, is not a truth of this schema, or has a value that cannot be.
     """
-    record = _truth_json(path)
-    try:
-        about = record["depth"]
-        value = _picture(path, about["file"], np.uint16).astype(np.float64)
-        shared = _picture(path, about["shared_file"], np.uint8) > 0
-    except (KeyError, TypeError) as error:
-        raise _truth_error(path, f"is not whole ({type(error).__name__}: {error})") from error
-    known = value != about["sky_value"]
+    about = _truth_table(path).table("depth")
+    scale_per_m, sky = about.number("scale_per_m", positive=True), about.number("sky_value")
+    value = about.picture("file", np.uint16).astype(np.float64)
+    shared = about.picture("shared_file", np.uint8, value.shape) > 0
+    known = (value != sky) & (value > 0)  # 0 is endless in any case
     depth = np.full(value.shape, np.nan)
-    depth[known] = 1 / (about["scale_per_m"] * value[known])
+    depth[known] = 1 / (scale_per_m * value[known])
     return TrueDepth(depth_m=depth, shared=shared)
+
+
+def read_seed(path: Path) -> tuple[int, ...]:
+    """Read the seed that a truth file names, and no more of it.
+
+    Raises
+    ------
+    TruthError
+        If it is missing, is not a truth of this schema, or names no seed.
+    """
+    return _truth_table(path).integers("seed")
+
+
+def truth_pictures(path: Path) -> list[Path]:
+    """Pictures that a truth file names, there or not; none where it names none or is broken."""
+    try:
+        record = _truth_json(path)
+    except TruthError:
+        return []
+    names = [table[key] for part, key in _PICTURES
+             if isinstance(table := record.get(part), dict) and key in table]
+    return [path.parent / name for name in names if isinstance(name, str)]
 
 
 def _truth_json(path: Path) -> dict[str, Any]:
@@ -306,13 +362,107 @@ def _truth_json(path: Path) -> dict[str, Any]:
     return dict(record)
 
 
-def _truth_error(path: Path, found: str) -> TruthError:
-    return TruthError(str(path), found, f"a truth file of schema {TRUTH_SCHEMA}",
+def _truth_table(path: Path) -> _Table:
+    return _Table(path=path, name="", values=_truth_json(path))
+
+
+def _truth_error(
+    where: Path | str, found: str, expected: str = f"a truth file of schema {TRUTH_SCHEMA}"
+) -> TruthError:
+    return TruthError(str(where), found, expected,
                       "render the pair again with `hazcam scene render`")
 
 
-def _picture(path: Path, name: str, dtype: type) -> NDArray[Any]:
-    picture = path.with_name(name)
+@dataclass(frozen=True, kw_only=True)
+class _Table:
+    """A table of a truth file; ``name`` is where it stands there. Each value is checked."""
+
+    path: Path
+    name: str
+    values: dict[str, Any]
+
+    def get(self, key: str) -> Any:
+        """A value that must be there."""
+        if key not in self.values:
+            raise _truth_error(self.path, f"is not whole (lacks {self.name}{key})")
+        return self.values[key]
+
+    def wrong(self, key: str, expected: str) -> TruthError:
+        """What to raise of a value that cannot be."""
+        found = repr(self.values[key])
+        return _truth_error(f"{self.path}: {self.name}{key}",
+                            found if len(found) < 60 else f"{found[:60]}...", expected)
+
+    def number(self, key: str, *, positive: bool = False) -> float:
+        value = self.get(key)
+        if not _is_number(value) or (positive and value <= 0):
+            raise self.wrong(key, "a number above 0" if positive else "a finite number")
+        return float(value)
+
+    def number_or_none(self, key: str) -> float | None:
+        """A number, or None where the key is not there or holds null."""
+        return None if self.values.get(key) is None else self.number(key)
+
+    def text(self, key: str, choices: tuple[str, ...] = ()) -> str:
+        value = self.get(key)
+        if not isinstance(value, str) or (choices and value not in choices):
+            raise self.wrong(key, f"one of {', '.join(choices)}" if choices else "a text")
+        return value
+
+    def integers(self, key: str) -> tuple[int, ...]:
+        value = self.get(key)
+        if not isinstance(value, list) or not value or not all(
+                type(item) is int and item >= 0 for item in value):
+            raise self.wrong(key, "a list of whole numbers of 0 or more")
+        return tuple(value)
+
+    def array(self, key: str, shape: tuple[int | None, ...]) -> NDArray[np.float64]:
+        """Finite numbers of a shape; None in it stands for any length."""
+        expected = f"numbers of shape ({', '.join(str(n or 'any') for n in shape)})"
+        try:
+            array = np.array(self.get(key))
+        except ValueError:  # ragged
+            raise self.wrong(key, expected) from None
+        if (array.dtype.kind not in "if" or len(array.shape) != len(shape)
+                or any(n is not None and n != m for n, m in zip(shape, array.shape, strict=True))
+                or not np.all(np.isfinite(array))):
+            raise self.wrong(key, expected)
+        return array.astype(np.float64)
+
+    def table(self, key: str) -> _Table:
+        value = self.get(key)
+        if not isinstance(value, dict):
+            raise self.wrong(key, "a table")
+        return _Table(path=self.path, name=f"{self.name}{key}.", values=value)
+
+    def tables(self, key: str) -> list[_Table]:
+        value = self.get(key)
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.wrong(key, "a list of tables")
+        return [_Table(path=self.path, name=f"{self.name}{key}[{i}].", values=item)
+                for i, item in enumerate(value)]
+
+    def picture(
+        self, key: str, dtype: type, shape: tuple[int, ...] | None = None
+    ) -> NDArray[Any]:
+        """The picture beside the file that a value names; of the size of another one, if given."""
+        name = self.text(key)
+        if not name or Path(name).name != name:
+            raise self.wrong(key, "the name of a picture beside it")
+        image = _picture(self.path.with_name(name), dtype)
+        if shape is not None and image.shape != shape:
+            raise _truth_error(f"{self.path}: {self.name}{key}",
+                               f"{name} has {image.shape[1]} x {image.shape[0]} pixels",
+                               f"{shape[1]} x {shape[0]}, as the picture it goes with")
+        return image
+
+
+def _is_number(value: object) -> bool:
+    return (isinstance(value, int | float) and not isinstance(value, bool)
+            and math.isfinite(value))
+
+
+def _picture(picture: Path, dtype: type) -> NDArray[Any]:
     try:
         data = np.frombuffer(picture.read_bytes(), np.uint8)
     except OSError as error:
@@ -323,36 +473,45 @@ def _picture(path: Path, name: str, dtype: type) -> NDArray[Any]:
     return np.asarray(image)
 
 
-def _truth_from(path: Path, record: dict[str, Any]) -> SceneTruth:
-    left, right = (_camera_from(record["cameras"][side]) for side in ("left", "right"))
-    objects = tuple(
-        TruthObject(kind=o["kind"], outline_m=np.array(o["outline_m"], dtype=np.float64),
-                    height_m=o.get("height_m"), depth_m=o.get("depth_m"),
-                    slope_deg=o.get("slope_deg"))
-        for o in record["objects"]
-    )
+def _truth_from(table: _Table) -> SceneTruth:
+    cameras = table.table("cameras")
     return SceneTruth(
-        id=record["id"], mixture=record["mixture"], digest=record["digest"],
-        roll_deg=record["roll_deg"], pitch_deg=record["pitch_deg"],
-        sun_elevation_deg=record["sun_elevation_deg"],
-        sun_azimuth_deg=record["sun_azimuth_deg"], compression=record["compression"],
-        seed=tuple(record["seed"]), cameras=(left, right), objects=objects,
-        elevation=_elevation_from(path, record),
+        id=table.text("id"), mixture=table.text("mixture"), digest=table.text("digest"),
+        roll_deg=table.number("roll_deg"), pitch_deg=table.number("pitch_deg"),
+        sun_elevation_deg=table.number_or_none("sun_elevation_deg"),
+        sun_azimuth_deg=table.number_or_none("sun_azimuth_deg"),
+        compression=table.text("compression"), seed=table.integers("seed"),
+        cameras=(_camera_from(cameras.table("left")), _camera_from(cameras.table("right"))),
+        objects=tuple(_object_from(item) for item in table.tables("objects")),
+        elevation=_elevation_from(table),
     )
 
 
-def _camera_from(record: dict[str, Any]) -> Camera:
-    width, height = record["size"]
-    pose = Pose(R=np.array(record["R_level_camera"]), t=np.array(record["t_level_camera_m"]))
-    return Camera(K=np.array(record["K"]), D=np.array(record["D"]), size=(width, height),
-                  model=record["model"], T_level_camera=pose)
+def _object_from(item: _Table) -> TruthObject:
+    kind: ObjectKind = item.text("kind", get_args(ObjectKind))  # type: ignore[assignment]
+    return TruthObject(kind=kind, outline_m=item.array("outline_m", (None, 2)),
+                       height_m=item.number_or_none("height_m"),
+                       depth_m=item.number_or_none("depth_m"),
+                       slope_deg=item.number_or_none("slope_deg"))
 
 
-def _elevation_from(path: Path, record: dict[str, Any]) -> Elevation:
-    about = record["elevation"]
-    value = _picture(path, about["file"], np.uint16).astype(np.float64)
-    known = value != about["unknown_value"]
-    z = np.where(known, about["offset_m"] + about["scale_m"] * value, np.nan)
-    visible = _picture(path, record["visible"]["file"], np.uint8) // 85
-    return Elevation(z_m=z, cell_m=about["cell_m"], x_min_m=about["x_min_m"],
-                     y_min_m=about["y_min_m"], visible=visible)
+def _camera_from(table: _Table) -> Camera:
+    size = table.integers("size")
+    if len(size) != 2 or 0 in size:
+        raise table.wrong("size", "width and height")
+    model: LensModel = table.text("model", get_args(LensModel))  # type: ignore[assignment]
+    pose = Pose(R=table.array("R_level_camera", (3, 3)), t=table.array("t_level_camera_m", (3,)))
+    return Camera(K=table.array("K", (3, 3)), D=table.array("D", (None,)),
+                  size=(size[0], size[1]), model=model, T_level_camera=pose)
+
+
+def _elevation_from(table: _Table) -> Elevation:
+    about = table.table("elevation")
+    offset_m, scale_m = about.number("offset_m"), about.number("scale_m", positive=True)
+    value = about.picture("file", np.uint16).astype(np.float64)
+    known = value != about.number("unknown_value")
+    z = np.where(known, offset_m + scale_m * value, np.nan)
+    visible = table.table("visible").picture("file", np.uint8, z.shape) // 85
+    return Elevation(z_m=z, cell_m=about.number("cell_m", positive=True),
+                     x_min_m=about.number("x_min_m"), y_min_m=about.number("y_min_m"),
+                     visible=visible)

@@ -34,9 +34,10 @@ _COMPRESSIONS = ("none", "jpeg 90", "jpeg 60", "jpeg2000 8:1")
 def heading_row(
     label: str = "free", verdict: str = "go", *, sensor: Sensor = "matched",
     strip: Strip = "own", limit_m: float = 0.06, look_ahead_m: float = 1.0,
-    heading_deg: float = 0.0, observable: bool = True, ratio: float | None = None,
+    heading_deg: float = 0.0, observable: bool = True, can_go: bool = True,
+    ratio: float | None = None,
     clear_m: float | None = None, true_clear_m: float | None = None, strip_only: bool = False,
-    cause: str = "step", kind: str = "rock",
+    cause: str = "step", state: str = "", kind: str = "rock",
 ) -> HeadingRow:
     """One row with plain values."""
     blocked = label == "blocked"
@@ -45,9 +46,10 @@ def heading_row(
     return HeadingRow(
         sensor=sensor, strip=strip, limit_m=limit_m, look_ahead_m=look_ahead_m,
         heading_deg=heading_deg, label=label, strip_only=strip_only, observable=observable,
-        ratio=(1.7 if blocked else 0.3) if ratio is None else ratio,
+        can_go=can_go, ratio=(1.7 if blocked else 0.3) if ratio is None else ratio,
         blocking_kind=kind if blocked else "", true_clear_m=true_clear, clear_m=clear,
-        assumed_m=0.2, verdict=verdict, cause=cause if verdict == "ask-ground" else "")
+        assumed_m=0.2, verdict=verdict, cause=cause if verdict == "ask-ground" else "",
+        state=state if verdict == "ask-ground" else "")
 
 
 def scene(

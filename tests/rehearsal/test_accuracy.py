@@ -20,12 +20,12 @@ from hazcam.scene.rehearsal.accuracy import (
     highest_in_cells,
     obstacle_errors,
 )
-from hazcam.scene.rehearsal.ideal import IdealMatcher
 from hazcam.scene.rehearsal.record import NO_ERRORS
 from hazcam.scene.truth import Elevation, SceneTruth
 from hazcam.settings import Settings
-from hazcam.terrain import GridSpec
+from hazcam.terrain import GridSpec, TerrainMap
 from tests.rehearsal.box_truth import depth_of, truth_of
+from tests.rehearsal.ideal_matcher import IdealMatcher
 from tests.synthetic import FOCAL_PX, Box, Scene, ideal_rig, render
 
 ROCK = Box(0.80, 0.90, -0.10, 0.05, 0.06)
@@ -34,6 +34,12 @@ TRUTH = truth_of(SCENE)
 
 
 @cache
+def terrain(**how: bool) -> TerrainMap:
+    found = assessment(**how).terrain
+    assert found is not None
+    return found
+
+
 def assessment(*, ideal: bool = False) -> Assessment:
     settings = Settings(headings_deg=(0.0,))
     if ideal:
@@ -91,19 +97,19 @@ def test_true_disparities_of_another_size_are_refused() -> None:
 
 
 def test_the_ideal_sensor_has_the_heights_of_the_truth() -> None:
-    found = elevation_errors(assessment(ideal=True), TRUTH)
+    found = elevation_errors(terrain(ideal=True), TRUTH)
     assert len(found.error) > 10_000
     assert np.percentile(np.abs(found.error), 95) < 0.002
 
 
 def test_a_planted_error_of_height_is_found() -> None:
-    one, other = (elevation_errors(assessment(), truth) for truth in (TRUTH, lifted(TRUTH, 0.01)))
+    one, other = (elevation_errors(terrain(), truth) for truth in (TRUTH, lifted(TRUTH, 0.01)))
     assert np.allclose(one.error - other.error, 0.01, atol=1e-6)
 
 
 def test_a_stated_tilt_is_in_the_sigma_of_a_height() -> None:
     """0.5 deg at 1.17 m from the origin are 10.2 mm; far more than a cell has of its own."""
-    found = elevation_errors(assessment(ideal=True), TRUTH)
+    found = elevation_errors(terrain(ideal=True), TRUTH)
     at_1_m = found.sigma[np.abs(found.range_m - 1.0) < 0.02]
     assert np.min(at_1_m) == pytest.approx(np.radians(0.5) * 1.17, rel=0.05)
 
@@ -117,7 +123,7 @@ def test_the_highest_height_of_a_cell_is_taken_and_none_beyond_the_truth() -> No
 
 
 def test_the_heights_of_rocks_are_compared() -> None:
-    found = obstacle_errors(assessment(ideal=True), TRUTH)
+    found = obstacle_errors(terrain(ideal=True), TRUTH)
     assert len(found.error) == 2
     assert np.allclose(found.error, 0.0, atol=0.003)
     assert found.range_m == pytest.approx([0.68, 1.08], abs=0.005)
@@ -127,19 +133,19 @@ def test_the_heights_of_rocks_are_compared() -> None:
 def test_a_rock_of_another_true_height_has_an_error_of_the_difference() -> None:
     rock, far = TRUTH.objects
     taller = replace(TRUTH, objects=(replace(rock, height_m=0.09), far))
-    one, other = (obstacle_errors(assessment(ideal=True), t) for t in (TRUTH, taller))
+    one, other = (obstacle_errors(terrain(ideal=True), t) for t in (TRUTH, taller))
     assert np.allclose(one.error - other.error, [0.03, 0.0], atol=1e-6)
 
 
 def test_only_rocks_that_are_high_enough_and_seen_count() -> None:
     rock, far = TRUTH.objects
     low = replace(TRUTH, objects=(replace(rock, height_m=LEAST_ROCK_M - 0.001), far))
-    assert len(obstacle_errors(assessment(ideal=True), low).error) == 1
+    assert len(obstacle_errors(terrain(ideal=True), low).error) == 1
     grid = TRUTH.elevation
     dark = replace(TRUTH, elevation=replace(grid, visible=np.ones(grid.z_m.shape, np.uint8)))
-    assert len(obstacle_errors(assessment(ideal=True), dark).error) == 0
+    assert len(obstacle_errors(terrain(ideal=True), dark).error) == 0
     ledge = replace(TRUTH, objects=(replace(rock, kind="ledge"), far))
-    assert len(obstacle_errors(assessment(ideal=True), ledge).error) == 1
+    assert len(obstacle_errors(terrain(ideal=True), ledge).error) == 1
 
 
 def test_a_pebble_beside_a_rock_is_not_taken_for_it() -> None:
@@ -147,7 +153,7 @@ def test_a_pebble_beside_a_rock_is_not_taken_for_it() -> None:
     rock, far = TRUTH.objects
     pebble = replace(rock, height_m=0.02, outline_m=rock.outline_m + np.array([0.0, 0.11]))
     beside = replace(TRUTH, objects=(pebble, rock, far))
-    found = obstacle_errors(assessment(ideal=True), beside)
+    found = obstacle_errors(terrain(ideal=True), beside)
     assert len(found.error) == 2
     assert np.allclose(found.error, 0.0, atol=0.003)
 
@@ -155,7 +161,7 @@ def test_a_pebble_beside_a_rock_is_not_taken_for_it() -> None:
 def test_a_rock_that_was_moved_away_from_all_obstacles_is_not_found() -> None:
     rock, far = TRUTH.objects
     moved = replace(rock, outline_m=rock.outline_m + np.array([0.0, 0.30]))
-    found = obstacle_errors(assessment(ideal=True), replace(TRUTH, objects=(moved, far)))
+    found = obstacle_errors(terrain(ideal=True), replace(TRUTH, objects=(moved, far)))
     assert len(found.error) == 1
 
 
@@ -163,5 +169,3 @@ def test_without_stereo_there_is_nothing_to_compare() -> None:
     left_only = replace(render(SCENE), right=None)
     found = assess_pair(left_only, ideal_rig(), read_rover("dunlin-em"))
     assert disparity_errors(found, true_px()) is NO_ERRORS
-    assert elevation_errors(found, TRUTH) is NO_ERRORS
-    assert obstacle_errors(found, TRUTH) is NO_ERRORS

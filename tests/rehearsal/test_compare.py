@@ -94,6 +94,14 @@ def test_a_scene_that_one_set_could_not_score_is_named() -> None:
                 [blocked("a", "go"), scene("b", (), failure="died")])
 
 
+def test_scenes_that_failed_in_both_are_counted() -> None:
+    """Rows from a file name only what was scored: c failed here and is not named there."""
+    died = [scene(name, (), failure="died") for name in "bc"]
+    found = compare([blocked("a", "go"), *died], [blocked("a", "go"), died[0]])
+    assert (found.scenes, found.scenes_failed) == (1, 2)
+    assert compare([blocked("a", "go")], [blocked("a", "go")]).scenes_failed == 0
+
+
 def test_another_version_of_a_mixture_is_refused() -> None:
     score = blocked("a", "go")
     with pytest.raises(HazcamError, match="rocks/1 and rocks/2"):

@@ -17,7 +17,6 @@ from hazcam.scene.rehearsal.files import (
     write_record,
     write_rows,
     write_score,
-    write_whole,
 )
 from hazcam.scene.rehearsal.record import Errors, SceneScore
 from tests.rehearsal.synthetic import heading_row, scene, scores
@@ -98,6 +97,20 @@ def test_a_score_comes_back_as_it_was(tmp_path: Path) -> None:
     assert not same(back, replace(score, rig="other"))
 
 
+def test_all_errors_of_a_score_are_kept(tmp_path: Path) -> None:
+    """Each has numbers of its own, so that none can stand for another, or be left out."""
+    names = [f.name for f in fields(SceneScore) if isinstance(getattr(scores(1)[0], f.name),
+                                                              Errors)]
+    errors = {name: Errors(error=np.full(2, i, np.float32), sigma=np.ones(2, np.float32),
+                           range_m=np.ones(2, np.float32)) for i, name in enumerate(names)}
+    assert len(errors) >= 3
+    score = replace(scores(1)[0], **errors)  # type: ignore[arg-type]  # all of them Errors
+    write_score(tmp_path, "a", "key", score)
+    back = read_score(tmp_path, "a", "key")
+    assert back is not None
+    assert same(back, score)
+
+
 def test_a_score_of_another_key_is_of_no_use(tmp_path: Path) -> None:
     write_score(tmp_path, "a", "key", scores(1)[0])
     assert read_score(tmp_path, "a", "other") is None
@@ -134,13 +147,6 @@ def test_a_score_with_other_fields_is_scored_again(tmp_path: Path) -> None:
 
 
 # --- writing --------------------------------------------------------------------------------------
-
-
-def test_nothing_half_written_is_left(tmp_path: Path) -> None:
-    write_whole(tmp_path / "sub" / "a.txt", b"one")
-    write_whole(tmp_path / "sub" / "a.txt", b"two")
-    assert [p.name for p in (tmp_path / "sub").iterdir()] == ["a.txt"]
-    assert (tmp_path / "sub" / "a.txt").read_bytes() == b"two"
 
 
 def test_a_folder_that_is_a_file_is_refused(tmp_path: Path) -> None:

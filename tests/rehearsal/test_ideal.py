@@ -20,7 +20,6 @@ from hazcam.scene.camera import cameras_of, pixel_grid, pixels_of, rays_of
 from hazcam.scene.description import Departure
 from hazcam.scene.rehearsal.ideal import (
     IDEAL_SIGMA_PX,
-    IdealMatcher,
     ideal_disparity,
     true_disparity,
 )
@@ -28,6 +27,7 @@ from hazcam.scene.truth import SceneTruth, TrueDepth
 from hazcam.settings import Settings
 from tests.conftest import terrain_of
 from tests.rehearsal.box_truth import depth_of, truth_of
+from tests.rehearsal.ideal_matcher import IdealMatcher
 from tests.synthetic import BASELINE_M, FOCAL_PX, Box, Scene, ideal_rig, render
 
 ROOT = Path(__file__).parents[2]

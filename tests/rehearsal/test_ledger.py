@@ -5,12 +5,15 @@ from pathlib import Path
 
 import pytest
 
-from hazcam.errors import OutputError
+from hazcam.errors import HazcamError, OutputError
+from hazcam.scene.mixtures import draw_scene
 from hazcam.scene.rehearsal.ledger import (
     COLUMNS,
     LedgerError,
     Run,
     append_run,
+    block_of_seed,
+    block_of_set,
     code_digest,
     commit_of,
     is_fresh,
@@ -96,6 +99,48 @@ def test_a_block_is_fresh_until_it_is_in_the_ledger(tmp_path: Path) -> None:
 
 def test_tuning_is_never_fresh(tmp_path: Path) -> None:
     assert not is_fresh(tmp_path / "ledger.csv", "tune")
+
+
+# --- blocks ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("block", ["tune", "report-1", "report-42", "report-999999"])
+def test_a_drawn_seed_tells_its_block(block: str) -> None:
+    assert block_of_seed(draw_scene("pit", block, 3).seed) == block
+
+
+@pytest.mark.parametrize("first", [0, 1, 3, 9_999, 10_000, 1_010_000])
+def test_other_seeds_are_made_by_hand(first: int) -> None:
+    assert block_of_seed((first, 0, 0)) == "made by hand"
+
+
+REPORT_1, REPORT_2, TUNE, HAND = (10_001, 0), (10_002, 0), (2, 0), (1, 9)
+
+
+@pytest.mark.parametrize(("seeds", "folder", "name"), [
+    ([REPORT_1, REPORT_1], "beach", "report-1"), ([TUNE], "report-1", "tune"),
+    ([HAND], "sample_pairs", "sample_pairs"), ([TUNE, HAND], "beach", "beach"),
+    ([HAND], "report-1", "made by hand"), ([HAND], "tune", "made by hand"),
+    ([], "beach", "beach"), ([HAND], "", "made by hand")])
+def test_a_set_has_the_name_of_its_block_or_folder(
+    seeds: list[tuple[int, ...]], folder: str, name: str
+) -> None:
+    """A folder called as a block makes none of what lies in it."""
+    assert block_of_set(seeds, folder) == name
+
+
+@pytest.mark.parametrize(("others", "names"), [
+    ([REPORT_2], "report-1 and report-2"), ([TUNE], "report-1 and tune"),
+    ([HAND], "made by hand and report-1")])
+def test_a_report_block_stands_alone(others: list[tuple[int, ...]], names: str) -> None:
+    with pytest.raises(HazcamError, match=f"mixes scenes of {names}"):
+        block_of_set([REPORT_1, *others], "beach")
+
+
+def test_the_committed_ledger_is_of_this_kind() -> None:
+    ledger = Path(__file__).parents[1] / "benchmarks" / "ledger.csv"
+    assert ledger.read_text(encoding="utf-8").splitlines()[0] == ",".join(COLUMNS)
+    read_ledger(ledger)
 
 
 # --- refusals -------------------------------------------------------------------------------------

@@ -91,18 +91,48 @@ def test_another_plan_is_scored_again(tmp_path: Path) -> None:
     assert calls(tmp_path / "set") == ["a", "a"]
 
 
-def test_a_score_depends_on_plan_rover_code_rig_truth_and_sidecar(tmp_path: Path) -> None:
+FILES = ("rig.yaml", "a.truth.json", "a.pair.json", "a.left.png", "a.right.png",
+         "a.elevation.png", "a.visible.png", "a.inverse-depth.png", "a.shared.png")
+
+
+def test_a_score_depends_on_plan_rover_code_and_every_file(tmp_path: Path) -> None:
     sidecar = write_pair(tmp_path, "a")
+    for name in FILES[-2:]:
+        (tmp_path / name).write_bytes(b"a picture")
     other_rover = replace(ROVER, digest="another")
     keys = [score_key(sidecar, PLAN, ROVER, "code"), score_key(sidecar, Plan(), ROVER, "code"),
             score_key(sidecar, PLAN, other_rover, "code"),
             score_key(sidecar, PLAN, ROVER, "other code")]
     assert score_key(sidecar, PLAN, ROVER, "code") == keys[0]
-    for name in ("rig.yaml", "a.truth.json", "a.pair.json"):
+    for name in FILES:
         with (tmp_path / name).open("a") as file:
             file.write(" ")
         keys.append(score_key(sidecar, PLAN, ROVER, "code"))
-    assert len(set(keys)) == 7
+    assert len(set(keys)) == 4 + len(FILES)
+    (tmp_path / "a.left.png").unlink()
+    assert score_key(sidecar, PLAN, ROVER, "code") not in keys
+
+
+def test_a_changed_picture_is_scored_again(tmp_path: Path) -> None:
+    """Though sidecar, truth and rig say what they said."""
+    sidecars = pairs(tmp_path / "set", "a")
+    for changed in ("a.left.png", "a.elevation.png"):
+        list(score_set(sidecars, PLAN, ROVER, tmp_path / "out", 1, cheap))
+        picture = tmp_path / "set" / changed
+        picture.write_bytes(picture.read_bytes() + b" ")
+    list(score_set(sidecars, PLAN, ROVER, tmp_path / "out", 1, cheap))
+    assert calls(tmp_path / "set") == ["a", "a", "a"]
+
+
+@pytest.mark.parametrize(("name", "text"), [
+    ("a.pair.json", "no sidecar"), ("a.truth.json", "no truth"), ("a.truth.json", "[]"),
+    ("a.truth.json", '{"schema": "hazcam-truth/2", "elevation": 3, "depth": {"file": 3}}')])
+def test_a_broken_file_has_a_key_too(tmp_path: Path, name: str, text: str) -> None:
+    """Scoring then says what is wrong; mended, it has another key."""
+    sidecar = write_pair(tmp_path, "a")
+    whole = score_key(sidecar, PLAN, ROVER, "code")
+    (tmp_path / name).write_text(text)
+    assert score_key(sidecar, PLAN, ROVER, "code") != whole
 
 
 def test_a_scene_that_fails_does_not_end_the_others(tmp_path: Path) -> None:

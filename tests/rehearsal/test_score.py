@@ -16,11 +16,11 @@ from hazcam.errors import RoverError
 from hazcam.imagery import read_pair
 from hazcam.rover import RoverProfile, read_rover, with_limits
 from hazcam.scene.io import TruthError
-from hazcam.scene.rehearsal.ideal import IdealMatcher
 from hazcam.scene.rehearsal.record import HeadingRow, Plan, SceneScore
 from hazcam.scene.rehearsal.score import NOT_ASSESSED, OWN_STRIP_M, score_pair
 from hazcam.settings import Settings
 from tests.rehearsal.box_truth import depth_of, truth_of, write_boxes, write_truth
+from tests.rehearsal.ideal_matcher import IdealMatcher
 from tests.synthetic import Box, Scene, ideal_rig
 
 ROVER = read_rover("dunlin-em")
@@ -108,15 +108,21 @@ def test_verdicts_are_those_that_an_assessment_gives(
         assert row.cause == (verdict.causes[0].kind if verdict.causes else "")
 
 
-def test_a_rig_that_moved_is_held_against_both_sensors(sidecar: Path, tmp_path: Path) -> None:
-    """The rig check looks at the pictures, whoever matches them."""
+def test_a_rig_that_moved_is_held_against_the_matched_sensor_alone(
+    sidecar: Path, tmp_path: Path
+) -> None:
+    """The rig check looks at the pictures; the ideal sensor has none."""
     folder = tmp_path / "moved"
     shutil.copytree(sidecar.parent, folder)
     right = cv2.imread(str(folder / "boxes.right.png"), cv2.IMREAD_UNCHANGED)
     assert right is not None
     cv2.imwrite(str(folder / "boxes.right.png"), np.roll(right, 2, axis=0))
     found = score_pair(folder / sidecar.name, replace(PLAN, headings_deg=(0.0,)))
-    assert {row.cause for row in found.rows} == {"rig no longer matches its calibration"}
+    matched, ideal = (rows_with(found, sensor=sensor) for sensor in ("matched", "ideal"))
+    assert {row.cause for row in matched} == {"rig no longer matches its calibration"}
+    assert not any(row.can_go for row in matched)
+    assert "rig no longer matches its calibration" not in {row.cause for row in ideal}
+    assert any(row.can_go for row in ideal)
 
 
 def test_the_measures_are_those_of_the_matched_pair(score: SceneScore) -> None:
@@ -142,7 +148,11 @@ def test_a_pair_that_fails_asks_in_every_row_and_keeps_its_labels(
     assert str(broken.parent) not in found.failure
     assert [key(row) for row in found.rows] == [key(row) for row in score.rows]
     for row, whole in zip(found.rows, score.rows, strict=True):
+        if row.sensor == "ideal":
+            assert row == whole, "no picture has a say"
+            continue
         assert (row.verdict, row.cause, row.clear_m) == ("ask-ground", NOT_ASSESSED, 0.0)
+        assert not row.can_go
         assert row.label == whole.label
         assert row.assumed_m == pytest.approx(whole.assumed_m)
     assert len(found.disparity.error) == len(found.elevation.error) == 0
@@ -152,7 +162,7 @@ def test_a_missing_picture_is_a_failure(broken: Path) -> None:
     (broken.parent / "boxes.left.png").unlink()
     found = score_pair(broken, replace(PLAN, headings_deg=(0.0,)))
     assert "one of its pictures is missing" in found.failure
-    assert {row.verdict for row in found.rows} == {"ask-ground"}
+    assert {row.verdict for row in rows_with(found, sensor="matched")} == {"ask-ground"}
 
 
 def test_without_its_truth_a_pair_cannot_be_scored(broken: Path) -> None:
@@ -180,3 +190,16 @@ def test_a_truth_of_other_pictures_is_an_error_not_a_score(broken: Path) -> None
     write_truth(broken.parent, truth_of(WALL), small)
     with pytest.raises(ValueError, match="the depth is of shape"):
         score_pair(broken, PLAN)
+
+
+def test_only_the_sensors_of_the_plan_are_scored(sidecar: Path) -> None:
+    found = score_pair(sidecar, replace(PLAN, headings_deg=(0.0,), sensors=("ideal",)))
+    assert {row.sensor for row in found.rows} == {"ideal"}
+    assert len(found.disparity.error) == 0
+    assert len(found.ideal_elevation.error) > 100
+
+
+def test_the_state_is_that_of_the_ground_that_was_not_seen(score: SceneScore) -> None:
+    states = {row.state for row in score.rows if row.cause == "outside view"}
+    assert states == {"outside"}
+    assert {row.state for row in score.rows if row.verdict == "go"} == {""}

@@ -30,7 +30,7 @@ def three_scenes() -> list[SceneScore]:
     return [
         scene("a", (heading_row("blocked", "go"), heading_row("blocked", "ask-ground"),
                     heading_row("free", "ask-ground", cause="hidden"))),
-        scene("b", (heading_row("blocked", "ask-ground", observable=False),
+        scene("b", (heading_row("blocked", "ask-ground", can_go=False),
                     heading_row("free", "go"),
                     heading_row("free", "go"),
                     heading_row("free", "ask-ground", observable=False, cause="blank"))),
@@ -60,9 +60,9 @@ def test_both_mistakes_are_counted_by_heading_and_by_scene() -> None:
     rates = row.rates
     assert (rates.false_go.count, rates.false_go.of) == (1, 3)
     assert (rates.false_go_scenes.count, rates.false_go_scenes.of) == (1, 2)
-    assert (rates.false_go_observable.count, rates.false_go_observable.of) == (1, 2)
-    seen = rates.false_go_observable_scenes
-    assert (seen.count, seen.of, seen.high) == (1, 1, 1.0)
+    assert (rates.false_go_can_go.count, rates.false_go_can_go.of) == (1, 2)
+    able = rates.false_go_can_go_scenes
+    assert (able.count, able.of, able.high) == (1, 1, 1.0)
     assert (rates.needless.count, rates.needless.of) == (2, 4)
     assert (rates.needless_observable.count, rates.needless_observable.of) == (1, 3)
     assert rates.needless_scenes.scenes == 2

@@ -20,6 +20,7 @@ from hazcam.scene.description import Departure
 from hazcam.scene.effects import Effects, ExposedPair
 from hazcam.scene.io import (
     TruthError,
+    check_writable,
     encode_depth,
     encode_elevation,
     find_scenes,
@@ -27,10 +28,13 @@ from hazcam.scene.io import (
     pair_digest,
     read_depth,
     read_scene,
+    read_seed,
     read_truth,
     truth_path,
+    truth_pictures,
     write_pair,
     write_scene,
+    write_whole,
 )
 from hazcam.scene.mixtures import draw_scene
 from hazcam.scene.rigs import demonstration_rigs
@@ -248,6 +252,26 @@ def test_output_folder_that_is_a_file(tmp_path: Path) -> None:
         written(tmp_path / "file")
 
 
+def test_nothing_half_written_is_left(tmp_path: Path) -> None:
+    for data in (b"one", b"two"):
+        write_whole(tmp_path / "sub" / "a.txt", data)
+    assert [p.name for p in (tmp_path / "sub").iterdir()] == ["a.txt"]
+    assert (tmp_path / "sub" / "a.txt").read_bytes() == b"two"
+
+
+def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError, match=r"a\.txt: cannot be written"):
+        write_whole(tmp_path / "file" / "a.txt", b"")
+    with pytest.raises(OutputError, match="below: cannot be written"):
+        check_writable(tmp_path / "file" / "below")
+
+
+def test_a_folder_that_can_be_written_is_made_and_left_empty(tmp_path: Path) -> None:
+    check_writable(tmp_path / "a" / "b")
+    assert list((tmp_path / "a" / "b").iterdir()) == []
+
+
 @pytest.mark.parametrize("z_m", [4.0, -3.5])
 def test_height_that_the_picture_cannot_hold(z_m: float) -> None:
     grid = Elevation(z_m=np.full((2, 2), z_m), cell_m=0.01, x_min_m=0, y_min_m=0)
@@ -321,3 +345,85 @@ def test_elevation_that_is_no_16_bit_picture(tmp_path: Path, data: bytes) -> Non
     (tmp_path / "made.elevation.png").write_bytes(data)
     with pytest.raises(TruthError, match="is not a grey picture of 16 bits"):
         read_truth(path)
+
+
+def edited(path: Path, place: tuple[str | int, ...], value: Any) -> Path:
+    """The truth file with another value at a place in it."""
+    record = json.loads(path.read_text())
+    table = record
+    for key in place[:-1]:
+        table = table[key]
+    assert place[-1] in table
+    table[place[-1]] = value
+    path.write_text(json.dumps(record))
+    return path
+
+
+@pytest.mark.parametrize(("place", "value", "says"), [
+    (("roll_deg",), "x", r"roll_deg: 'x'.*a finite number"),
+    (("pitch_deg",), None, r"pitch_deg: None.*a finite number"),
+    (("sun_elevation_deg",), True, r"sun_elevation_deg: True.*a finite number"),
+    (("sun_azimuth_deg",), float("nan"), r"sun_azimuth_deg: nan.*a finite number"),
+    (("id",), 3, r"id: 3.*a text"),
+    (("seed",), [], r"seed: \[\].*whole numbers"),
+    (("seed",), [2, -1], r"seed: \[2, -1\].*whole numbers"),
+    (("seed",), "2", r"seed: '2'.*whole numbers"),
+    (("objects",), {}, r"objects: \{\}.*a list of tables"),
+    (("objects", 0, "height_m"), "3", r"objects\[0\]\.height_m: '3'.*a finite number"),
+    (("objects", 1, "kind"), "tree", r"objects\[1\]\.kind: 'tree'.*one of rock, ledge"),
+    (("objects", 0, "outline_m"), [[0, 1], [1]], r"objects\[0\]\.outline_m.*shape \(any, 2\)"),
+    (("objects", 0, "outline_m"), [[0, 1], [1, 1]], r"an outline is of shape"),
+    (("elevation",), 3, r"elevation: 3.*a table"),
+    (("elevation", "cell_m"), 0, r"elevation\.cell_m: 0.*a number above 0"),
+    (("elevation", "scale_m"), -1e-4, r"elevation\.scale_m: -0.0001.*a number above 0"),
+    (("elevation", "x_min_m"), "left", r"elevation\.x_min_m: 'left'"),
+    (("elevation", "file"), "../made.elevation.png", r"elevation\.file.*a picture beside it"),
+    (("visible", "file"), "made.shared.png",
+     r"visible\.file: made\.shared\.png has 8 x 6 pixels.*40 x 30"),
+    (("cameras", "left", "K"), [[1, 2], [3, 4]], r"cameras\.left\.K.*shape \(3, 3\)"),
+    (("cameras", "left", "D"), ["a"], r"cameras\.left\.D.*shape \(any\)"),
+    (("cameras", "right", "size"), [640], r"cameras\.right\.size.*width and height"),
+    (("cameras", "right", "model"), "wide", r"cameras\.right\.model: 'wide'.*one of brown"),
+    (("cameras", "left", "R_level_camera"), [[1, 0, 0]] * 3, "must be orthonormal"),
+])
+def test_truth_with_a_value_that_cannot_be(
+    tmp_path: Path, place: tuple[str | int, ...], value: Any, says: str
+) -> None:
+    path = edited(written(tmp_path), place, value)
+    with pytest.raises(TruthError, match=rf"(?s)made\.truth\.json.*{says}"):
+        read_truth(path)
+
+
+@pytest.mark.parametrize(("key", "value", "says"), [
+    ("scale_per_m", 0, r"depth\.scale_per_m: 0.*a number above 0"),
+    ("scale_per_m", "x", r"depth\.scale_per_m: 'x'.*a number above 0"),
+    ("sky_value", "blue", r"depth\.sky_value: 'blue'.*a finite number"),
+    ("file", 3, r"depth\.file: 3.*a text"),
+    ("shared_file", "made.visible.png",
+     r"depth\.shared_file: made\.visible\.png has 40 x 30 pixels.*8 x 6"),
+])
+def test_depth_with_a_value_that_cannot_be(
+    tmp_path: Path, key: str, value: Any, says: str
+) -> None:
+    path = edited(written(tmp_path), ("depth", key), value)
+    with pytest.raises(TruthError, match=rf"(?s)made\.truth\.json.*{says}"):
+        read_depth(path)
+
+
+def test_seed_alone_is_read(tmp_path: Path) -> None:
+    """No picture is needed for it."""
+    path = written(tmp_path)
+    (tmp_path / "made.elevation.png").unlink()
+    assert read_seed(path) == (2, 4, 9)
+    with pytest.raises(TruthError, match=r"seed: 7"):
+        read_seed(edited(path, ("seed",), 7))
+
+
+def test_pictures_of_a_truth_are_those_it_names(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    names = ["made.elevation.png", "made.visible.png", "made.inverse-depth.png", "made.shared.png"]
+    assert truth_pictures(path) == [tmp_path / name for name in names]
+    assert truth_pictures(edited(path, ("visible",), None)) == [
+        tmp_path / name for name in names if "visible" not in name]
+    path.write_text("{")
+    assert truth_pictures(path) == []

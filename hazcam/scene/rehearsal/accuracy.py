@@ -10,7 +10,7 @@ from hazcam.assess import Assessment
 from hazcam.frames import Floats
 from hazcam.scene.rehearsal.record import NO_ERRORS, Errors
 from hazcam.scene.truth import SEES_LEFT, SEES_RIGHT, Elevation, SceneTruth, TruthObject
-from hazcam.terrain import GridSpec, Obstacle
+from hazcam.terrain import GridSpec, Obstacle, TerrainMap
 
 SAMPLE_PIXELS = 20_000
 SAMPLE_SEED = 20260703
@@ -61,15 +61,12 @@ def disparity_errors(assessment: Assessment, true_px: Floats) -> Errors:
                    ahead.ravel()[known])
 
 
-def elevation_errors(assessment: Assessment, truth: SceneTruth) -> Errors:
+def elevation_errors(terrain: TerrainMap, truth: SceneTruth) -> Errors:
     """Errors of the highest surface in each seen cell where the truth is known. [m]
 
     Attitude, mount height and baseline are those that the rover believes in: what they are off by
     is in the errors. The sigma is all that is stated: of the cell, of the tilt, of the scale.
     """
-    terrain = assessment.terrain
-    if terrain is None:
-        return NO_ERRORS
     true = highest_in_cells(truth.elevation, terrain.spec)
     both = np.isfinite(terrain.highest_m) & np.isfinite(true)
     x, y = np.meshgrid(terrain.spec.x_m, terrain.spec.y_m, indexing="ij")
@@ -91,16 +88,13 @@ def highest_in_cells(elevation: Elevation, spec: GridSpec) -> Floats:
     return np.where(np.isfinite(highest), highest, np.nan)
 
 
-def obstacle_errors(assessment: Assessment, truth: SceneTruth) -> Errors:
+def obstacle_errors(terrain: TerrainMap, truth: SceneTruth) -> Errors:
     """Height errors of the rocks that were found. [m]
 
     A rock counts if it is ``LEAST_ROCK_M`` high, both cameras see part of it, and an obstacle
     overlaps its outline. One obstacle is one rock: of several that it covers, the highest, for that
     is the one whose height it states.
     """
-    terrain = assessment.terrain
-    if terrain is None:
-        return NO_ERRORS
     raised = [o for o in terrain.obstacles if o.height_m > 0]
     free, rows = set(range(len(raised))), []
     for rock in sorted(_rocks_seen(truth), key=_height, reverse=True):

@@ -3,6 +3,10 @@
 Only headings that both scored, with the same label, are compared. Scenes are counted by whether
 anything went wrong in them, and the exact test of McNemar asks whether those that differ fall
 evenly; rates of headings are compared by resampling whole scenes.
+
+Taken on trust: that scenes of one name are one scene. Versions of mixtures and labels, heading by
+heading, are compared; descriptions are not, since the digest of a pair holds its rig as well, and
+another rig is a fair thing to compare.
 """
 
 from __future__ import annotations
@@ -84,7 +88,10 @@ class Comparison:
     Attributes
     ----------
     scenes : int
-        Scenes of both.
+        Scenes that both scored.
+    scenes_failed : int
+        Scenes left out because neither set scored them. Rows that were read from a file do not
+        name scenes that failed: those of this set count.
     compared : int
         Headings (at a limit, look-ahead, strip and sensor) with one label in both.
     labels_differ : int
@@ -98,6 +105,7 @@ class Comparison:
     """
 
     scenes: int
+    scenes_failed: int
     compared: int
     labels_differ: int
     only_this: int
@@ -107,7 +115,7 @@ class Comparison:
 
 
 def compare(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> Comparison:
-    """Compare two sets of scores of the same scenes.
+    """Compare two sets of scores of the same scenes, as told by their names.
 
     Raises
     ------
@@ -135,8 +143,14 @@ def compare(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> Comparis
                           "rehearse both with the same limits and look-aheads")
     rows = tuple(_paired(setting, mistake, list(cuts[setting].values()))
                  for setting in sorted(cuts, key=_order) for mistake in _LABELS)
-    return Comparison(scenes=len(ours), compared=compared, labels_differ=differ,
-                      only_this=only_this, only_other=only_other, confidence=CONFIDENCE, rows=rows)
+    return Comparison(scenes=len(ours), scenes_failed=_failed(this, other), compared=compared,
+                      labels_differ=differ, only_this=only_this, only_other=only_other,
+                      confidence=CONFIDENCE, rows=rows)
+
+
+def _failed(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> int:
+    scored = {s.pair for s in (*this, *other) if s.rows}
+    return len({s.pair for s in (*this, *other)} - scored)
 
 
 def _order(setting: Setting) -> tuple[int, int, float, float]:

@@ -7,7 +7,7 @@ strip and sensor; all digits are kept, an empty field is a number that is not kn
 
 - ``pair``, ``mixture``, ``digest``, ``sun_elevation_deg`` (empty: no sun), ``compression``,
   ``rig``, ``failure``: as in ``SceneScore``, the same on each line of a scene.
-- then the fields of ``HeadingRow`` in its order; ``strip_only`` and ``observable`` are ``yes`` or
+- then the fields of ``HeadingRow`` in its order; those that are true or false are ``yes`` or
   ``no``.
 
 A scene that could not be scored has no line; rehearsal.json names it.
@@ -32,7 +32,8 @@ from typing import Any
 
 import numpy as np
 
-from hazcam.errors import HazcamError, OutputError
+from hazcam.errors import HazcamError
+from hazcam.scene.io import write_whole
 from hazcam.scene.rehearsal.record import NO_ERRORS, Errors, HeadingRow, SceneScore
 
 ROWS, RECORD, PAGE, SCORES = "rows.csv", "rehearsal.json", "rehearsal.html", "scores"
@@ -40,32 +41,12 @@ _SCENE_COLUMNS = ("pair", "mixture", "digest", "sun_elevation_deg", "compression
                   "failure")
 _ROW_TYPES = {field.name: str(field.type) for field in fields(HeadingRow)}
 COLUMNS = (*_SCENE_COLUMNS, *_ROW_TYPES)
-_ERRORS = ("disparity", "elevation", "obstacle_height")
+_ERRORS = tuple(field.name for field in fields(SceneScore) if field.type == "Errors")
 _ARRAYS = ("error", "sigma", "range_m")
 
 
 class RowsError(HazcamError):
     """Rows of another rehearsal that cannot be used."""
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write beside the place, then move there: a file of this name is always whole.
-
-    Raises
-    ------
-    OutputError
-        It cannot be written.
-    """
-    part = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError as error:
-        raise OutputError(str(path), f"cannot be written: {error.strerror}",
-                          "a folder that can be written to",
-                          "check its permissions and the free space, or give another folder",
-                          ) from error
 
 
 def write_record(folder: Path, record: Mapping[str, Any]) -> Path:

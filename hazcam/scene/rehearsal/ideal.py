@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.calibration.rig import StereoRig
-from hazcam.disparity import Blank, DisparityMap, SearchBand
+from hazcam.disparity import Blank, DisparityMap
 from hazcam.frames import Floats, Pose
 from hazcam.rectification import RectifiedPair
 from hazcam.scene.camera import Camera, pixels_of, rays_of
@@ -26,34 +26,6 @@ _EDGE_PX, _EDGE_ROWS = 1.0, 2.0
 _HERE = Pose(R=np.eye(3), t=np.zeros(3))
 
 Mask = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class IdealMatcher:
-    """A :class:`~hazcam.disparity.Matcher` that looks up the truth instead of the pictures.
-
-    Attributes
-    ----------
-    depth : TrueDepth
-        Of the left picture, whole and unbinned.
-    truth : SceneTruth
-        Has the true cameras.
-    rig : StereoRig
-        As the rover believes it to be.
-    """
-
-    depth: TrueDepth
-    truth: SceneTruth
-    rig: StereoRig
-
-    @property
-    def name(self) -> str:
-        """Name and settings, for the record."""
-        return f"ideal(sigma {IDEAL_SIGMA_PX:g} px, from the rendered depth)"
-
-    def match(self, rectified: RectifiedPair, band: SearchBand, noise_grey: float) -> DisparityMap:
-        """Disparities by truth; grey levels, search band and noise play no part."""
-        return ideal_disparity(self.depth, self.truth, rectified, self.rig)
 
 
 def ideal_disparity(
@@ -78,7 +50,7 @@ def ideal_disparity(
     blank[matched] = Blank.MATCHED
     sigma = np.where(matched, np.float32(IDEAL_SIGMA_PX), np.float32(np.nan))
     return DisparityMap(disparity_px=disparity, sigma_px=sigma, blank=blank,
-                        matcher=IdealMatcher(depth=depth, truth=truth, rig=rig).name)
+                        matcher=f"ideal(sigma {IDEAL_SIGMA_PX:g} px, from the rendered depth)")
 
 
 def true_disparity(

@@ -1,6 +1,7 @@
 """The ledger: one line per limit of each rehearsal of a report block, appended and never changed.
 
-A final figure comes from a block that was never run before; the ledger is how that is known.
+A final figure comes from a block that was never run before; the ledger is how that is known. The
+lines are appended when a run is done: one that was stopped before its end leaves none.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from pathlib import Path
 
 import hazcam
 from hazcam.errors import HazcamError
-from hazcam.scene.rehearsal.files import write_whole
+from hazcam.scene.io import write_whole
+from hazcam.scene.mixtures import block_number
 from hazcam.scene.rehearsal.record import SceneScore
 from hazcam.scene.rehearsal.tables import MainRow, Rate, Summary
 
@@ -29,11 +31,13 @@ COLUMNS = (
     "free_own_strip", "needless_own_strip",
     "free_observable_own_strip", "needless_observable_own_strip",
     "false_go_scenes_own_strip", "false_go_scenes_bound95_own_strip",
-    "blocked_observable_scenes_own_strip", "false_go_observable_scenes_own_strip",
-    "false_go_observable_scenes_bound95_own_strip", "fresh",
+    "blocked_can_go_scenes_own_strip", "false_go_can_go_scenes_own_strip",
+    "false_go_can_go_scenes_bound95_own_strip", "fresh",
 )
 UNKNOWN = "unknown"
-TUNE_BLOCK = "tune"
+TUNE_BLOCK, BY_HAND = "tune", "made by hand"
+_REPORT = "report-"
+_LAST_REPORT_BLOCK = 999_999
 _PACKAGE = Path(hazcam.__file__).parent
 
 LedgerRow = dict[str, str]
@@ -60,7 +64,8 @@ class Run:
     rig, rig_digest, rover, rover_digest : str
         Names and digests.
     fresh : bool
-        The block is a report block that no earlier line of the ledger holds.
+        The block is a report block that no earlier line of the ledger holds; False as well where
+        no ledger could tell.
     """
 
     date: str
@@ -114,6 +119,40 @@ def set_digest(scores: Sequence[SceneScore]) -> str:
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()
 
 
+def block_of_seed(seed: Sequence[int]) -> str:
+    """Seed block that a scene was drawn from: ``tune``, ``report-N``, or ``made by hand``."""
+    if seed[0] == block_number(TUNE_BLOCK):
+        return TUNE_BLOCK
+    number = seed[0] - block_number(f"{_REPORT}1") + 1
+    return f"{_REPORT}{number}" if 1 <= number <= _LAST_REPORT_BLOCK else BY_HAND
+
+
+def is_report_block(block: str) -> bool:
+    """True for ``report-N``: a block whose figures are to be quoted."""
+    return block.startswith(_REPORT)
+
+
+def block_of_set(seeds: Sequence[Sequence[int]], folder: str) -> str:
+    """What a set is called: its seed block, or else its folder.
+
+    A set of scenes that were made by hand, or of no block alone, has the name of its ``folder``,
+    unless that would read as a block.
+
+    Raises
+    ------
+    HazcamError
+        Scenes of a report block beside others.
+    """
+    blocks = sorted({block_of_seed(seed) for seed in seeds})
+    if len(blocks) > 1 and any(map(is_report_block, blocks)):
+        raise HazcamError("the set", f"mixes scenes of {' and '.join(blocks)}",
+                          "a report block by itself, as its figures are quoted",
+                          "put the scenes of each block into a folder of its own")
+    if len(blocks) == 1 and blocks[0] != BY_HAND:
+        return blocks[0]
+    return BY_HAND if is_report_block(folder) or folder in ("", TUNE_BLOCK) else folder
+
+
 def was_run(ledger: Path, block: str) -> LedgerRow | None:
     """First line of the ledger that holds the block; None if none does.
 
@@ -133,7 +172,7 @@ def is_fresh(ledger: Path, block: str) -> bool:
     LedgerError
         As :func:`was_run`.
     """
-    return block.startswith("report-") and was_run(ledger, block) is None
+    return is_report_block(block) and was_run(ledger, block) is None
 
 
 def read_ledger(ledger: Path) -> list[LedgerRow]:
@@ -236,9 +275,9 @@ def _own_results(row: MainRow | None) -> LedgerRow:
                   rates.needless_observable),
         "false_go_scenes_own_strip": str(rates.false_go_scenes.count),
         "false_go_scenes_bound95_own_strip": _bound(rates.false_go_scenes),
-        **_counts("blocked_observable_scenes_own_strip", "false_go_observable_scenes_own_strip",
-                  rates.false_go_observable_scenes),
-        "false_go_observable_scenes_bound95_own_strip": _bound(rates.false_go_observable_scenes),
+        **_counts("blocked_can_go_scenes_own_strip", "false_go_can_go_scenes_own_strip",
+                  rates.false_go_can_go_scenes),
+        "false_go_can_go_scenes_bound95_own_strip": _bound(rates.false_go_can_go_scenes),
     }
 
 

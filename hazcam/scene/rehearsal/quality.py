@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,10 @@ QUANTITIES = (
     Quantity(name="obstacle height", unit="cm", attribute="obstacle_height", per_unit=100.0,
              gross=(1.0, 2.0), has_cover=False),
 )
+# Its disparities are the truth that the matched ones are held against.
+IDEAL_QUANTITIES = tuple(
+    replace(quantity, name=f"{quantity.name}, ideal sensor",
+            attribute=f"ideal_{quantity.attribute}") for quantity in QUANTITIES[1:])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +119,7 @@ def quality_rows(scores: Sequence[SceneScore]) -> tuple[QualityRow, ...]:
     """Each quantity over all distances, then by band."""
     bands = ((RANGES_M[0][0], RANGES_M[-1][1]), *RANGES_M)
     return tuple(_row(scores, quantity, pooled(scores, quantity), band)
-                 for quantity in QUANTITIES for band in bands)
+                 for quantity in (*QUANTITIES, *IDEAL_QUANTITIES) for band in bands)
 
 
 def _row(

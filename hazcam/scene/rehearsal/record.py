@@ -36,8 +36,10 @@ class HeadingRow:
     strip_only : bool
         Something that would block lies wholly inside the strip.
     observable : bool
-        By truth at least 90 % of the swath beyond the strip is seen by both cameras; of a blocked
-        heading, of the swath up to what blocks.
+        By truth at least 90 % of the swath beyond the strip is seen by both cameras.
+    can_go : bool
+        Nothing but the ground speaks against ``go``: the whole swath beyond the strip is in both
+        pictures, and the rig check passed.
     ratio : float
         Largest true demand over its limit, of the height-like ones.
     blocking_kind : str
@@ -50,6 +52,9 @@ class HeadingRow:
         ``go`` or ``ask-ground``.
     cause : str
         Kind of the first cause of an ``ask-ground``; empty for ``go``.
+    state : str
+        What most of the ground at the first cause was that was not seen: ``hidden``, ``outside``,
+        or why ``blank``; empty where all of it was seen.
     """
 
     sensor: Sensor
@@ -60,6 +65,7 @@ class HeadingRow:
     label: str
     strip_only: bool
     observable: bool
+    can_go: bool
     ratio: float
     blocking_kind: str
     true_clear_m: float
@@ -67,6 +73,7 @@ class HeadingRow:
     assumed_m: float
     verdict: str
     cause: str
+    state: str
 
     @property
     def is_false_go(self) -> bool:
@@ -102,6 +109,10 @@ class Errors:
             object.__setattr__(self, name, read_only(getattr(self, name), np.float32))
 
 
+NO_ERRORS = Errors(error=np.empty(0, np.float32), sigma=np.empty(0, np.float32),
+                   range_m=np.empty(0, np.float32))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SceneScore:
     """All that was scored on one scene.
@@ -125,6 +136,8 @@ class SceneScore:
         [m] Of all seen cells; what the attitude, mount and scale are off by is in it.
     obstacle_height : Errors
         [m] Of each rock of at least 2 cm whose obstacle was found.
+    ideal_elevation, ideal_obstacle_height : Errors
+        The same of the ideal sensor.
     failure : str
         Why the pair could not be assessed; empty if it was. A pair that fails counts as
         ``ask-ground`` in every heading.
@@ -140,11 +153,9 @@ class SceneScore:
     disparity: Errors
     elevation: Errors
     obstacle_height: Errors
+    ideal_elevation: Errors = NO_ERRORS
+    ideal_obstacle_height: Errors = NO_ERRORS
     failure: str = ""
-
-
-NO_ERRORS = Errors(error=np.empty(0, np.float32), sigma=np.empty(0, np.float32),
-                   range_m=np.empty(0, np.float32))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -17,7 +17,7 @@ import numba
 from hazcam.errors import HazcamError
 from hazcam.imagery.sidecar import parse_sidecar
 from hazcam.rover.profile import RoverProfile
-from hazcam.scene.io import read_truth, truth_path
+from hazcam.scene.io import read_truth, truth_path, truth_pictures
 from hazcam.scene.rehearsal.files import read_score, write_score
 from hazcam.scene.rehearsal.ledger import code_digest
 from hazcam.scene.rehearsal.record import NO_ERRORS, Plan, SceneScore
@@ -53,8 +53,8 @@ def score_set(
 ) -> Iterator[SceneScore]:
     """Score scenes, in their order; each is kept in ``folder/scores`` as soon as it is done.
 
-    A score is taken from there if the pair, its rig, the rover, the plan and the code are those
-    that it came from.
+    A score is taken from there if every file that it came from (see :func:`score_key`), the rover,
+    the plan and the code are the same.
 
     Parameters
     ----------
@@ -102,23 +102,30 @@ def _scores(jobs: Sequence[_Job], workers: int) -> Iterator[SceneScore]:
 
 
 def score_key(sidecar: Path, plan: Plan, rover: RoverProfile, code: str) -> str:
-    """Digest of all that a score depends on; the truth names the digest of its pair.
+    """Digest of the plan, the rover, the sources and the bytes of every file that is scored.
+
+    The files are the sidecar with its two pictures and its rig, and the truth with its pictures.
+    A file that is not there counts as such. Versions of libraries are not in it.
 
     ``code`` is the digest of the sources.
     """
     digest = hashlib.sha256()
-    for part in (repr(plan), rover.digest, code, *_file_digests(sidecar)):
+    for part in (repr(plan), rover.digest, code, *map(_file_digest, _files(sidecar))):
         digest.update(f"{part}\n".encode())
     return digest.hexdigest()
 
 
-def _file_digests(sidecar: Path) -> Iterator[str]:
-    yield _file_digest(sidecar)
-    yield _file_digest(truth_path(sidecar))
+def _files(sidecar: Path) -> Iterator[Path]:
+    """All that a score is read from; their names are in the first two, which come first."""
+    truth = truth_path(sidecar)
+    yield sidecar
+    yield truth
+    yield from truth_pictures(truth)
     try:
-        yield _file_digest(parse_sidecar(sidecar.read_text(encoding="utf-8"), sidecar).rig)
+        about = parse_sidecar(sidecar.read_text(encoding="utf-8"), sidecar)
     except (OSError, UnicodeDecodeError, HazcamError):
-        yield "no rig"
+        return  # scoring says what is wrong with it
+    yield from (path for path in (about.rig, about.left, about.right) if path is not None)
 
 
 def _file_digest(path: Path) -> str:

@@ -5,42 +5,46 @@ Touches no file but by the readers of pair, rig, rover and truth.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from hazcam.assess import Assessment, assess_pair, near_strip_bound_m, rig_causes
+from hazcam.assess import Assessment, assess_pair, near_strip_bound_m, rig_causes, view_of
 from hazcam.calibration import StereoRig, read_rig
 from hazcam.depth import triangulate
+from hazcam.disparity import DisparityMap
+from hazcam.disparity.record import BLANK_WORDS, Blank
 from hazcam.errors import HazcamError, PairError
-from hazcam.frames import Pose, View
-from hazcam.imagery import PixelState, read_pair, read_sidecar
+from hazcam.imagery import Sidecar, read_pair, read_sidecar
 from hazcam.rectification import RectifiedPair, common_view
 from hazcam.rover import RoverProfile, read_rover, with_limits
 from hazcam.rover.profile import Limits
 from hazcam.scene.io import read_depth, read_truth, truth_path
 from hazcam.scene.judge import HeadingLabel, label_way
 from hazcam.scene.rehearsal.accuracy import disparity_errors, elevation_errors, obstacle_errors
-from hazcam.scene.rehearsal.ideal import IdealMatcher, ideal_disparity
+from hazcam.scene.rehearsal.ideal import ideal_disparity
 from hazcam.scene.rehearsal.record import (
     NO_ERRORS,
+    Errors,
     HeadingRow,
     Plan,
     SceneScore,
     Sensor,
     Strip,
 )
-from hazcam.scene.truth import SceneTruth
+from hazcam.scene.truth import SceneTruth, TrueDepth
 from hazcam.scene.way import Way, survey_way
 from hazcam.settings import Settings
-from hazcam.terrain import TerrainMap, map_terrain
+from hazcam.terrain import CellState, TerrainMap, map_terrain
 from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict, decide, demand_along
 
 OWN_STRIP_M = 1.0  # the longest near strip that a team would assume clear on any heading
 OBSERVABLE_FROM = 0.90  # of the swath beyond the strip
 NOT_ASSESSED = "not assessed"
+STATE_REACH_M = 0.10  # of the ground behind a cause whose state is told
 _SET_TOGETHER = ("step", "drop", "belly")
 
 
@@ -48,8 +52,8 @@ _SET_TOGETHER = ("step", "drop", "belly")
 class _Look:
     """The ground as one sensor has it.
 
-    ``pair_causes`` speak against every heading; ``assessed`` is False where the pair failed: the
-    ground then has its geometry from the rig, and every heading is asked about.
+    ``pair_causes`` speak against every heading; ``assessed`` is False where the pair failed: only
+    the near strips of its ground are then used, and every heading is asked about.
     """
 
     sensor: Sensor
@@ -90,27 +94,22 @@ def score_pair(
     sidecar = read_sidecar(sidecar_path)
     rover = rover or read_rover(sidecar.rover)
     rig, truth = read_rig(sidecar.rig), read_truth(truth_path(sidecar_path))
-    ideal = IdealMatcher(depth=read_depth(truth_path(sidecar_path)), truth=truth, rig=rig)
     settings = _settings(plan, settings or Settings())
-    try:
-        found = _assess(sidecar_path, rig, rover, settings, ideal, plan.sensors)
-    except HazcamError as error:
-        if rig.mount is None:
-            raise  # no rendered pair has such a rig
-        looks = _looks_at_nothing(rig, rig.mount, ideal, settings, plan.sensors)
-        return _score(truth, rig, _rows(looks, truth, rover, plan, settings),
-                      failure=f"{Path(error.where).name}: {error.found}")  # no path of a machine
-    looks = tuple(_look(sensor, assessment) for sensor, assessment in found.items()
-                  if sensor in plan.sensors)
-    score = _score(truth, rig, _rows(looks, truth, rover, plan, settings))
-    if "matched" not in found:
-        return score
-    matched, true = found["matched"], found["ideal"].disparity
-    return replace(
-        score, elevation=elevation_errors(matched, truth),
-        obstacle_height=obstacle_errors(matched, truth),
-        disparity=NO_ERRORS if true is None else disparity_errors(
-            matched, true.disparity_px.astype(np.float64)),
+    true, ideal_terrain = _ideal(sidecar, rig, truth, read_depth(truth_path(sidecar_path)),
+                                 settings)
+    found, failure = (None, "")
+    if "matched" in plan.sensors:
+        found, failure = _assessed(sidecar_path, rig, rover, settings)
+    matched = _matched_look(found, ideal_terrain)
+    looks = tuple(look for look in (matched, _Look(sensor="ideal", terrain=ideal_terrain))
+                  if look.sensor in plan.sensors)
+    return SceneScore(
+        pair=truth.id, mixture=truth.mixture, digest=truth.digest,
+        sun_elevation_deg=truth.sun_elevation_deg, compression=truth.compression, rig=rig.name,
+        rows=_rows(looks, truth, rover, plan, settings), failure=failure,
+        ideal_elevation=elevation_errors(ideal_terrain, truth),
+        ideal_obstacle_height=obstacle_errors(ideal_terrain, truth),
+        **_matched_errors(found, true, truth),
     )
 
 
@@ -120,58 +119,57 @@ def _settings(plan: Plan, settings: Settings) -> Settings:
                    confidence=plan.confidence)
 
 
-def _score(
-    truth: SceneTruth, rig: StereoRig, rows: tuple[HeadingRow, ...], failure: str = ""
-) -> SceneScore:
-    return SceneScore(
-        pair=truth.id, mixture=truth.mixture, digest=truth.digest,
-        sun_elevation_deg=truth.sun_elevation_deg, compression=truth.compression, rig=rig.name,
-        rows=rows, disparity=NO_ERRORS, elevation=NO_ERRORS, obstacle_height=NO_ERRORS,
-        failure=failure)
+# --- sensors --------------------------------------------------------------------------------------
 
 
-# --- assessing ------------------------------------------------------------------------------------
+def _ideal(
+    sidecar: Sidecar, rig: StereoRig, truth: SceneTruth, depth: TrueDepth, settings: Settings
+) -> tuple[DisparityMap, TerrainMap]:
+    """What the ideal sensor has: from the rendered depth and what the rover believes.
+
+    No picture has a say: light, noise and lost data do not exist for it.
+    """
+    common = common_view(rig)
+    shape = common.valid_left.shape
+    grey, state = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.uint8)
+    blind = RectifiedPair(left=grey, right=grey, state_left=state, state_right=state, view=common,
+                          resampled=False)
+    view = view_of(sidecar.attitude, rig, settings)
+    disparity = ideal_disparity(depth, truth, blind, rig)
+    return disparity, map_terrain(triangulate(disparity, blind, view), common, settings.terrain)
 
 
-def _assess(
-    sidecar_path: Path, rig: StereoRig, rover: RoverProfile, settings: Settings,
-    ideal: IdealMatcher, sensors: tuple[Sensor, ...],
-) -> Mapping[Sensor, Assessment]:
-    """With the ideal matcher always: its disparities are what the matched ones are held against."""
-    pair = read_pair(sidecar_path)
-    if pair.left is None or pair.right is None:
-        raise PairError(str(sidecar_path), "one of its pictures is missing", "both pictures",
-                        "render the pair again with `hazcam scene render`")
-    found: dict[Sensor, Assessment] = {}
-    if "matched" in sensors:
-        found["matched"] = assess_pair(pair, rig, rover, settings)
-    found["ideal"] = assess_pair(pair, rig, rover, replace(settings, matcher=ideal))
-    return found
+def _assessed(
+    sidecar_path: Path, rig: StereoRig, rover: RoverProfile, settings: Settings
+) -> tuple[Assessment | None, str]:
+    """The assessment, or why there is none."""
+    try:
+        pair = read_pair(sidecar_path)
+        if pair.left is None or pair.right is None:
+            raise PairError(str(sidecar_path), "one of its pictures is missing", "both pictures",
+                            "render the pair again with `hazcam scene render`")
+        return assess_pair(pair, rig, rover, settings), ""
+    except HazcamError as error:
+        return None, f"{Path(error.where).name}: {error.found}"  # no path of a machine
 
 
-def _look(sensor: Sensor, assessment: Assessment) -> _Look:
-    terrain, epipolar = assessment.terrain, assessment.epipolar
-    if terrain is None or epipolar is None:
+def _matched_look(found: Assessment | None, ideal: TerrainMap) -> _Look:
+    """Of a pair that failed only the near strips are known, which follow from the rig."""
+    if found is None:
+        return _Look(sensor="matched", terrain=ideal, assessed=False)
+    if found.terrain is None or found.epipolar is None:
         raise ValueError("a look needs an assessment of both pictures")
-    return _Look(sensor=sensor, terrain=terrain, pair_causes=rig_causes(epipolar))
+    return _Look(sensor="matched", terrain=found.terrain, pair_causes=rig_causes(found.epipolar))
 
 
-def _looks_at_nothing(
-    rig: StereoRig, mount: Pose, ideal: IdealMatcher, settings: Settings,
-    sensors: tuple[Sensor, ...],
-) -> tuple[_Look, ...]:
-    """What the sensors have of a pair that failed: the near strips, from the rig alone."""
-    view_of_rig = common_view(rig)
-    shape = view_of_rig.valid_left.shape
-    grey = np.zeros(shape, dtype=np.float32)
-    state = np.full(shape, PixelState.LOST, dtype=np.uint8)
-    rectified = RectifiedPair(left=grey, right=grey, state_left=state, state_right=state,
-                              view=view_of_rig, resampled=False)
-    disparity = ideal_disparity(ideal.depth, ideal.truth, rectified, rig)
-    view = View(T_rover_camera=mount, T_level_rover=Pose(R=np.eye(3), t=np.zeros(3)),
-                tilt_sigma_deg=0.0, tilt_bound_deg=0.0, scale_sigma=0.0)
-    terrain = map_terrain(triangulate(disparity, rectified, view), view_of_rig, settings.terrain)
-    return tuple(_Look(sensor=s, terrain=terrain, assessed=False) for s in sensors)
+def _matched_errors(
+    found: Assessment | None, true: DisparityMap, truth: SceneTruth
+) -> dict[str, Errors]:
+    if found is None or found.terrain is None:
+        return dict.fromkeys(("disparity", "elevation", "obstacle_height"), NO_ERRORS)
+    return {"disparity": disparity_errors(found, true.disparity_px.astype(np.float64)),
+            "elevation": elevation_errors(found.terrain, truth),
+            "obstacle_height": obstacle_errors(found.terrain, truth)}
 
 
 # --- rows -----------------------------------------------------------------------------------------
@@ -205,7 +203,7 @@ def _rows_of(
                 if key not in labels:
                     labels[key] = label_way(way, strip_m=demand.assumed_m, limits=these,
                                             look_ahead_m=look_ahead_m)
-                yield _row(look, strip, limit_m, demand, labels[key],
+                yield _row(look, rover, strip, limit_m, demand, labels[key],
                            _verdict(look, demand, these, settings.confidence))
 
 
@@ -232,14 +230,45 @@ def _verdict(
 
 
 def _row(
-    look: _Look, strip: Strip, limit_m: float, demand: HeadingDemand, label: HeadingLabel,
-    verdict: HeadingVerdict,
+    look: _Look, rover: RoverProfile, strip: Strip, limit_m: float, demand: HeadingDemand,
+    label: HeadingLabel, verdict: HeadingVerdict,
 ) -> HeadingRow:
-    share = label.observable_share
+    share, cause = label.observable_share, verdict.causes[0] if verdict.causes else None
+    can_go = look.assessed and not look.pair_causes and demand.strip_m <= demand.assumed_m
     return HeadingRow(
         sensor=look.sensor, strip=strip, limit_m=limit_m, look_ahead_m=demand.look_ahead_m,
         heading_deg=demand.heading_deg, label=label.label, strip_only=label.strip_only,
-        observable=share is not None and share >= OBSERVABLE_FROM, ratio=label.ratio,
+        observable=share is not None and share >= OBSERVABLE_FROM, can_go=can_go,
+        ratio=label.ratio,
         blocking_kind=label.blocking_kind or "", true_clear_m=label.clear_m,
         clear_m=verdict.clear_m, assumed_m=demand.assumed_m, verdict=verdict.verdict,
-        cause=verdict.causes[0].kind if verdict.causes else "")
+        cause=cause.kind if cause else "",
+        state=_unseen_state(look, rover, demand.heading_deg, cause) if cause else "")
+
+
+def _unseen_state(
+    look: _Look, rover: RoverProfile, heading_deg: float, cause: Cause
+) -> str:
+    """What most of the unseen ground is, in the swath from a cause to 10 cm behind it."""
+    if not look.assessed:
+        return ""
+    terrain, cell = look.terrain, look.terrain.spec.cell_m
+    ahead = cause.at_m + rover.body.nose_m + np.arange(0.0, STATE_REACH_M, cell)
+    across = np.arange(-rover.swath_m / 2, rover.swath_m / 2, cell)
+    s, t = np.meshgrid(ahead, across, indexing="ij")
+    c, d = np.cos(np.radians(heading_deg)), np.sin(np.radians(heading_deg))
+    rows, columns = terrain.spec.cells(s * c - t * d, s * d + t * c)
+    inside = ((rows >= 0) & (rows < terrain.spec.shape[0])
+              & (columns >= 0) & (columns < terrain.spec.shape[1]))
+    words = Counter(
+        _state_word(CellState(state), Blank(blank))
+        for state, blank in zip(terrain.state[rows[inside], columns[inside]],
+                                terrain.blank[rows[inside], columns[inside]], strict=True)
+        if state != CellState.SEEN)
+    return max(words, key=lambda word: (words[word], word), default="")
+
+
+def _state_word(state: CellState, blank: Blank) -> str:
+    if state != CellState.BLANK:
+        return state.name.lower()
+    return f"blank: {BLANK_WORDS[blank]}"

@@ -103,10 +103,10 @@ class Rates:
     false_go : Rate
         Of the blocked headings, those that went.
     false_go_scenes : Rate
-        Of the scenes with a blocked heading, those with any that went: the one to quote.
-    false_go_observable, false_go_observable_scenes : Rate
-        The same of the blocked headings on whose way, up to what blocks, both cameras see the
-        ground: those that could be ``go`` at all.
+        Of the scenes with a blocked heading, those with any that went.
+    false_go_can_go, false_go_can_go_scenes : Rate
+        The same of the blocked headings where nothing but the ground speaks against ``go``. A
+        heading that can never be ``go`` says nothing of false-gos: this is the one to quote.
     needless : Rate
         Of the free headings, those that asked.
     needless_scenes : SceneRate
@@ -119,8 +119,8 @@ class Rates:
 
     false_go: Rate
     false_go_scenes: Rate
-    false_go_observable: Rate
-    false_go_observable_scenes: Rate
+    false_go_can_go: Rate
+    false_go_can_go_scenes: Rate
     needless: Rate
     needless_scenes: SceneRate
     needless_observable: Rate
@@ -161,7 +161,10 @@ class MainRow:
 
 @dataclass(frozen=True, kw_only=True)
 class BreakdownRow:
-    """One group of a breakdown: ``scenes`` have headings in it."""
+    """One group of a breakdown: ``scenes`` have headings in it.
+
+    ``clear_ratio`` is the median of clear distance over true clear distance, as in ``MainRow``.
+    """
 
     group: str
     basis: str
@@ -169,6 +172,7 @@ class BreakdownRow:
     strip: str
     scenes: int
     rates: Rates
+    clear_ratio: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -317,7 +321,7 @@ def summarise(scores: Sequence[SceneScore], plan: Plan) -> Summary:
         rows=_main_rows(scores, plan),
         breakdowns=tuple(_breakdowns(scores, plan, limit_m, look_ahead_m)),
         causes=_shares(scores, limit_m, look_ahead_m,
-                       lambda row: row.cause if row.is_needless_ask else None),
+                       lambda row: _decided(row) if row.is_needless_ask else None),
         kinds=_shares(scores, limit_m, look_ahead_m,
                       lambda row: row.blocking_kind if row.is_false_go else None),
         quality=quality_rows(scores),
@@ -396,16 +400,16 @@ def scene_rate(events: Sequence[int], trials: Sequence[int]) -> SceneRate:
 def rates_of(by_scene: ByScene) -> Rates:
     """Both mistakes over the headings of some scenes."""
     went, blocked = _events(by_scene, lambda r: r.label == "blocked", lambda r: r.is_false_go)
-    went_seen, blocked_seen = _events(
-        by_scene, lambda r: r.label == "blocked" and r.observable, lambda r: r.is_false_go)
+    went_able, able = _events(
+        by_scene, lambda r: r.label == "blocked" and r.can_go, lambda r: r.is_false_go)
     asked, free = _events(by_scene, lambda r: r.label == "free", lambda r: r.is_needless_ask)
     asked_seen, seen = _events(by_scene, lambda r: r.label == "free" and r.observable,
                                lambda r: r.is_needless_ask)
     return Rates(
         false_go=exact_rate(sum(went), sum(blocked), "one"),
         false_go_scenes=_scenes_with(went, blocked),
-        false_go_observable=exact_rate(sum(went_seen), sum(blocked_seen), "one"),
-        false_go_observable_scenes=_scenes_with(went_seen, blocked_seen),
+        false_go_can_go=exact_rate(sum(went_able), sum(able), "one"),
+        false_go_can_go_scenes=_scenes_with(went_able, able),
         needless=exact_rate(sum(asked), sum(free), "two"),
         needless_scenes=scene_rate(asked, free),
         needless_observable=exact_rate(sum(asked_seen), sum(seen), "two"),
@@ -444,16 +448,20 @@ def _main_row(setting: tuple[str, str, float, float], by_scene: ByScene) -> Main
     strip, sensor, look_ahead_m, limit_m = setting
     rows = [row for rows in by_scene.values() for row in rows]
     in_strip = [row for row in rows if row.strip_only]
-    ratios = [row.clear_m / row.true_clear_m for row in rows
-              if row.label != "borderline" and row.true_clear_m > 0 and math.isfinite(row.clear_m)]
     return MainRow(
         sensor=sensor, strip=strip, limit_m=limit_m, look_ahead_m=look_ahead_m,
         rates=rates_of(by_scene), headings=len(rows),
         asks=sum(row.verdict == "ask-ground" for row in rows),
         borderline=sum(row.label == "borderline" for row in rows),
         strip_only=len(in_strip), strip_only_go=sum(row.verdict == "go" for row in in_strip),
-        clear_ratio=float(np.median(ratios)) if ratios else math.nan,
+        clear_ratio=_clear_ratio(by_scene),
     )
+
+
+def _clear_ratio(by_scene: ByScene) -> float:
+    ratios = [row.clear_m / row.true_clear_m for rows in by_scene.values() for row in rows
+              if row.label != "borderline" and row.true_clear_m > 0 and math.isfinite(row.clear_m)]
+    return float(np.median(ratios)) if ratios else math.nan
 
 
 # --- breakdowns -----------------------------------------------------------------------------------
@@ -497,7 +505,8 @@ def _split_rows(
             for sensor in sensors:
                 by_scene = found.get((group, sensor, strip), {})
                 yield BreakdownRow(group=group, basis=basis, sensor=sensor, strip=strip,
-                                   scenes=len(by_scene), rates=rates_of(by_scene))
+                                   scenes=len(by_scene), rates=rates_of(by_scene),
+                                   clear_ratio=_clear_ratio(by_scene))
 
 
 def _based(
@@ -580,6 +589,11 @@ _SPLITS = (
 
 
 # --- causes ---------------------------------------------------------------------------------------
+
+
+def _decided(row: HeadingRow) -> str:
+    """Which demand decided, and in which state the ground there was."""
+    return f"{row.cause} ({row.state})" if row.state and row.cause else row.cause
 
 
 def _shares(
