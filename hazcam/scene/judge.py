@@ -7,7 +7,11 @@ stop (``blocked``), must be let go (``free``), or whether either answer would be
 The gap rule is a closing: what the legs bridge does them no harm, so ground that is low for no
 longer than the gap, with a bank on both sides, is filled to the lower of the two before rises and
 falls are taken. What is wider keeps its depth. It fills 1.15 times the gap limit before it calls a
-heading blocked, 0.70 times the limit before it calls it free.
+heading blocked, 0.70 times the limit before it calls it free. Narrow gaps that lie too close
+together for the legs to stand between them are one gap.
+
+Heights are compared along the lanes and, at each station, across them: what runs along with the
+heading has no beginning on the way.
 """
 
 from __future__ import annotations
@@ -18,7 +22,13 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, grey_closing
+from scipy.ndimage import (
+    binary_dilation,
+    correlate1d,
+    grey_closing,
+    grey_opening,
+    minimum_filter1d,
+)
 
 from hazcam.frames import Floats
 from hazcam.rover.profile import Limits
@@ -28,6 +38,7 @@ from hazcam.scene.way import (
     FOOTHOLD_M,
     GUARD_M,
     SIGHT_M,
+    Span,
     Way,
     body_planes,
     lowest_behind,
@@ -43,7 +54,11 @@ FREE_UP_TO = 0.70  # of any limit: a demand that nobody should ask about
 STEEP_FROM = 1.0  # of a slope limit: it is wide, and holds a reserve against tipping already
 FIT_RMS_M = 0.008  # a plane that fits worse is not a slope but something that stands on it
 GAINED_M = 0.01  # of a rise or fall begun in the strip: what it must go on by, to count beyond
-WAY_IN_M = 0.05  # of the ground before what blocks, that is looked at in any case
+# Of a slope limit: ground that is no good plane blocks from here on. Steps or a bowl are steeper
+# than any reserve in the limit excuses; below it, the fit decides what is ground and what stands
+# on it.
+STEEP_ANYHOW_FROM = 1.5
+THIRD_M = BODY_M / 3  # rise over the body: between the mean heights of its first and last third
 _NOTHING_M = 1e-6  # what rounding leaves of level ground
 
 
@@ -61,10 +76,11 @@ class HeadingLabel:
     label : str
         ``blocked``, ``free`` or ``borderline``.
     step_m : float
-        Highest rise within a foothold, or rock. [m] NaN where the truth does not reach.
+        Highest rise within a foothold along a lane, or rock; holes of up to 0.70 of the gap limit
+        filled. What rises across the lanes alone is not in it. [m] NaN where the truth does not
+        reach.
     drop_m : float
-        Deepest fall within a foothold, holes of up to 0.70 of the gap limit filled. [m] NaN as
-        above.
+        Deepest fall within a foothold along a lane, holes filled as above. [m] NaN as above.
     gap_m : float
         Longest run, along any lane, of ground that is lower than the bank that it falls from by
         more than 0.70 of the drop limit; runs closer than leg spacing + foot length count as one;
@@ -75,21 +91,22 @@ class HeadingLabel:
     clear_m : float
         Where the nearest blocking thing begins, from the nose; the look-ahead if none. [m]
     reasons : tuple of str
-        What blocks, the nearest first.
+        What blocks, the nearest first: every rock, and of other things those that no nearer one
+        makes idle.
     blocking_kind : str or None
         What blocks first: ``rock``, ``rise``, ``fall`` or ``slope``.
     ratio : float
-        Largest height or depth over its limit: of what blocks, or, where no rock, rise or fall
-        does, of ``step_m`` and ``drop_m``. NaN where the truth does not reach.
+        Largest height, depth or joined gap over its limit: of what blocks, or, where no rock, rise
+        or fall does, of ``step_m`` and ``drop_m``. NaN where the truth does not reach.
     at_m : float or None
         Where the thing of ``ratio`` begins, from the nose. [m] None where nothing is raised or
         lowered, or the truth does not reach.
     strip_only : bool
-        Nothing blocks beyond the near strip, but something inside it would.
+        Nothing blocks beyond the near strip, but in it something would: a rock, hole, or plane
+        that ends in it, or a rise that is climbed in it, though its high ground may go on.
     observable_share : float or None
-        Share of the 1 cm cells of body and margins that both cameras see, beyond the strip and
-        inside the look-ahead, or up to where something begins to block (5 cm at least). None where
-        it was not measured, or there is no such cell.
+        Share of the 1 cm cells of body and margins, beyond the strip and inside the look-ahead,
+        that both cameras see. None where it was not measured, or there is no such cell.
     """
 
     heading_deg: float
@@ -116,7 +133,8 @@ def label_way(way: Way, *, strip_m: float, look_ahead_m: float, limits: Limits) 
     way : Way
         The heading as surveyed.
     strip_m : float
-        The near strip, from the nose: what lies wholly in it does not block. [m]
+        The near strip, from the nose. What does not reach beyond it does not block; what does
+        blocks from its end on. [m]
     look_ahead_m : float
         From the nose, no more than the reach of the survey. [m]
     limits : Limits
@@ -126,9 +144,22 @@ def label_way(way: Way, *, strip_m: float, look_ahead_m: float, limits: Limits) 
     -------
     HeadingLabel
         ``blocked`` if, over the body's width, beyond the strip and inside the look-ahead, there is
-        a rock of at least 1.15 times its limit, a rise or fall of as much within a foothold, or a
-        body-size plane that fits well and is steeper than its limit; ``free`` if every demand is
-        at most 0.70 of its limit; else ``borderline``.
+
+        - a rock of at least 1.15 times its limit, by its outline;
+        - a rise or fall of as much within a foothold, along the way or across it, or something
+          under the middle of the body that stands as much over the belly limit above the ground
+          on both sides;
+        - a run of gaps that count as one, of at least 1.15 times the gap limit;
+        - the middle of a body-size plane that fits well and is steeper than its limit, though the
+          plane may reach half a body into the strip or beyond the look-ahead;
+        - ground that fits no plane, but rises or falls over a body length by at least 1.5 times
+          the slope limit, or over the body's width by 1.5 times the roll limit, and by 1.15 times
+          the height limit in all, so that one thing within the limits is not enough.
+
+        ``free`` if every demand is at most 0.70 of its limit. A heading other than 0 begins with a
+        turn in place: with a rock, or relief of the ground, of more than 0.70 of its limit in the
+        circle that the body sweeps about its origin, it is not free, nor is it blocked by it.
+        Else ``borderline``.
 
     Raises
     ------
@@ -138,28 +169,25 @@ def label_way(way: Way, *, strip_m: float, look_ahead_m: float, limits: Limits) 
     if look_ahead_m > way.reach_m + 1e-9:
         raise ValueError(f"the way was surveyed to {way.reach_m:g} m, not to the look-ahead of "
                          f"{look_ahead_m:g} m")
-    ground = _closed(way, BLOCKED_FROM * limits.gap.value)
-    blocks = _blocks(way, ground, strip_m, look_ahead_m, limits)
-    in_strip = not blocks and _blocks(way, ground, 0.0, min(strip_m, look_ahead_m), limits)
+    blocks, in_strip = _all_blocks(way, strip_m, look_ahead_m, limits)
     bridged = _closed(way, FREE_UP_TO * limits.gap.value)
     step, drop, gap = _demands(way, bridged, look_ahead_m, limits)
     slope, roll = _steepest(way, bridged, look_ahead_m)
-    shares = np.array([step.ratio, drop.ratio, _ratio(gap, limits.gap.value),
-                       _ratio(slope, limits.slope.value), _ratio(roll, limits.roll.value)])
+    shares = [step.ratio, drop.ratio, _ratio(gap, limits.gap.value),
+              _ratio(slope, limits.slope.value), _ratio(roll, limits.roll.value),
+              *_shares_across(way, bridged, look_ahead_m, limits), _share_of_turn(way, limits)]
     # NaN (the truth does not reach) compares as false: such a heading is never free
-    free = bool(np.all(shares <= FREE_UP_TO))
+    free = bool(np.all(np.array(shares) <= FREE_UP_TO))
     ratio, at = _greatest(blocks, step, drop)
-    label: Label = "blocked" if blocks else "free" if free else "borderline"
-    clear_m = blocks[0].at_m if blocks else look_ahead_m
-    looked_m = max(clear_m, strip_m + WAY_IN_M) if blocks else look_ahead_m
     return HeadingLabel(
-        heading_deg=way.heading_deg, label=label, step_m=step.size_m,
-        drop_m=drop.size_m, gap_m=gap, slope_deg=slope, roll_deg=roll,
-        clear_m=clear_m,
+        heading_deg=way.heading_deg,
+        label="blocked" if blocks else "free" if free else "borderline",
+        step_m=step.size_m, drop_m=drop.size_m, gap_m=gap, slope_deg=slope, roll_deg=roll,
+        clear_m=blocks[0].at_m if blocks else look_ahead_m,
         reasons=tuple(block.text for block in blocks),
         blocking_kind=blocks[0].kind if blocks else None, ratio=ratio, at_m=at,
-        strip_only=bool(in_strip),
-        observable_share=_observable_share(way, strip_m, looked_m),
+        strip_only=in_strip and not blocks,
+        observable_share=_observable_share(way, strip_m, look_ahead_m),
     )
 
 
@@ -189,14 +217,37 @@ class Block(NamedTuple):
     text: str
 
 
+def _all_blocks(
+    way: Way, strip_m: float, look_ahead_m: float, limits: Limits
+) -> tuple[list[Block], bool]:
+    """What blocks beyond the strip, and, if nothing does, whether something in it would."""
+    ground = _closed(way, BLOCKED_FROM * limits.gap.value)
+    blocks = _blocks(way, ground, (strip_m, look_ahead_m), look_ahead_m, limits)
+    if blocks:
+        return blocks, False
+    strip = (0.0, min(strip_m, look_ahead_m))
+    return [], bool(_blocks(way, ground, strip, strip[1] - BODY_M / 2, limits))
+
+
 def _blocks(
-    way: Way, ground: Floats, from_m: float, to_m: float, limits: Limits
+    way: Way, ground: Floats, stretch_m: Span, middle_m: float, limits: Limits
 ) -> list[Block]:
-    """All rocks, and the nearest rise, fall and slope, on a stretch of the way, nearest first."""
+    """What blocks on a stretch of the way, nearest first.
+
+    All rocks, and the nearest rise, fall and slope (of planes with their middle up to a place).
+    Of what is found by the other rules, that which is nearer than all these: the rest would name
+    the same things twice.
+    """
+    from_m, to_m = stretch_m
     if to_m <= from_m:
         return []
     found = [*_rocks(way, from_m, to_m, limits), *_rises(way, ground, from_m, to_m, limits),
-             *_falls(way, ground, from_m, to_m, limits), *_slopes(way, from_m, to_m, limits)]
+             *_falls(way, ground, from_m, to_m, limits), *_slopes(way, from_m, middle_m, limits)]
+    for block in (*_joined_gaps(way, stretch_m, limits), *_across(way, ground, stretch_m, limits),
+                  *_steep_along(way, ground, stretch_m, limits),
+                  *_steep_across(way, ground, stretch_m, limits)):
+        if all(block.at_m < other.at_m for other in found):
+            found.append(block)
     return sorted(found, key=lambda block: block.at_m)
 
 
@@ -238,17 +289,180 @@ def _falls(
 
 
 def _slopes(way: Way, from_m: float, to_m: float, limits: Limits) -> Iterator[Block]:
+    """The nearest plane that is steep and fits, of those with their middle on a stretch.
+
+    As of the demand, a body counts as on a slope when half of it is: a whole plane does not fit
+    between a usual strip and a short look-ahead.
+    """
     planes, half = way.planes, BODY_M / 2
-    inside = (planes.s_m - half >= from_m - 1e-9) & (planes.s_m + half <= to_m + 1e-9)
+    inside = (planes.s_m >= from_m - 1e-9) & (planes.s_m <= to_m + 1e-9)
     slope, roll = planes.slope_deg, planes.roll_deg
     steep = (slope > STEEP_FROM * limits.slope.value) | (roll > STEEP_FROM * limits.roll.value)
     at = np.flatnonzero(inside & steep & (planes.rms_m <= FIT_RMS_M))
     if len(at):
         i = int(at[0])
-        yield Block(float(planes.s_m[i] - half), "slope",
+        yield Block(max(from_m, float(planes.s_m[i] - half)), "slope",
                     max(_ratio(slope[i], limits.slope.value), _ratio(roll[i], limits.roll.value)),
                     f"slope {slope[i]:.1f} deg, {roll[i]:.1f} deg across"
                     + _named(way, float(planes.s_m[i]), 0.0))
+
+
+# --- steep ground that is no plane ----------------------------------------------------------------
+
+
+def _steep_along(
+    way: Way, ground: Floats, stretch_m: Span, limits: Limits
+) -> Iterator[Block]:
+    """Ground that rises or falls too much over a body length, whatever its form.
+
+    Only what lies on the stretch counts: the ground before and after it is taken to go on level.
+    """
+    top, low = (_over_half_a_body(heights.mean(axis=1))
+                for heights in _with_slope(way, ground, stretch_m))
+    count, third = len(top) - 2 * _half_a_body(), round(THIRD_M / ALONG_M)
+    tops, lows = (np.lib.stride_tricks.sliding_window_view(x, third) for x in (top, low))
+    near, far = slice(0, count), slice(2 * third, 2 * third + count)
+    run, half = round(FOOTHOLD_M / ALONG_M), _half_a_body()
+    climbs = (top[half:half + count] - top[half - run:half - run + count]) / FOOTHOLD_M
+    for up, first, last, height in (
+        (1, near, far, min(limits.step.value, limits.belly.value)),
+        (-1, far, near, limits.drop.value),
+    ):
+        gradient = (tops[last].mean(axis=1) - lows[first].mean(axis=1)) / (2 * THIRD_M)
+        total = tops[last].max(axis=1) - lows[first].min(axis=1)
+        over = _too_steep(gradient, total, limits.slope.value, height)
+        yield from _steep(over, up * climbs, gradient, stretch_m[0], limits.slope.value, "along")
+
+
+def _steep_across(
+    way: Way, ground: Floats, stretch_m: Span, limits: Limits
+) -> Iterator[Block]:
+    """Ground that rises too much over the body's width, as the mean over a body length."""
+    heights, below = _with_slope(way, ground, stretch_m)
+    body_t = way.t_m[way.under_body]
+    left = body_t > body_t[-1] / 3 + _NOTHING_M
+    right = left[::-1]
+    # what is not a rise alone, nor a fall alone, is held against the higher of their limits
+    height = max(min(limits.step.value, limits.belly.value), limits.drop.value)
+    window = np.full(2 * _half_a_body() + 1, 1 / (2 * _half_a_body() + 1))
+    tops, lows = (correlate1d(x, window, axis=0, mode="nearest") for x in (heights, below))
+    apart = float(body_t[left].mean() - body_t[right].mean())
+    leans = (heights[:, left].mean(axis=1) - heights[:, right].mean(axis=1)) / apart
+    for up, high, low in ((1, left, right), (-1, right, left)):
+        gradient = (tops[:, high].mean(axis=1) - lows[:, low].mean(axis=1)) / apart
+        total = tops[:, high].max(axis=1) - lows[:, low].min(axis=1)
+        over = _too_steep(gradient, total, limits.roll.value, height)
+        yield from _steep(over, up * leans, gradient, stretch_m[0], limits.roll.value, "across")
+
+
+def _half_a_body() -> int:
+    return round(BODY_M / 2 / ALONG_M)
+
+
+def _over_half_a_body(profile: Floats) -> Floats:
+    """A profile that goes on level for half a body length at either end."""
+    return np.pad(profile, _half_a_body(), mode="edge")
+
+
+def _with_slope(way: Way, ground: Floats, stretch_m: Span) -> tuple[Floats, Floats]:
+    """The surface, and the ground that is stood on, under the body, their slope given back. [m]"""
+    stretch = slice(_station(stretch_m[0]), int(stretch_m[1] / ALONG_M + 1e-6) + 1)
+    slope = way.slope_m[stretch, None]
+    return way.top_m[stretch, way.under_body] + slope, ground[stretch, way.under_body] + slope
+
+
+def _too_steep(
+    gradient: Floats, total_m: Floats, limit_deg: float, height_m: float
+) -> NDArray[np.bool_]:
+    """Bodies on ground that is too steep, and higher in all than one thing within the limits."""
+    steep = gradient >= STEEP_ANYHOW_FROM * np.tan(np.radians(limit_deg))
+    return np.asarray(steep & (total_m >= BLOCKED_FROM * height_m) & (total_m > _NOTHING_M))
+
+
+def _steep(
+    over: NDArray[np.bool_], here: Floats, gradient: Floats, from_m: float, limit_deg: float,
+    which: str,
+) -> Iterator[Block]:
+    """The first place under a body on too steep ground that is as steep where it is.
+
+    The body as a whole is on it from further back, with level ground under its first third.
+    """
+    if not over.any():
+        return
+    first = int(over.argmax())
+    under = binary_dilation(over, np.ones(2 * _half_a_body() + 1, dtype=bool))
+    steep = under & (here >= STEEP_ANYHOW_FROM * np.tan(np.radians(limit_deg)) - _NOTHING_M)
+    at = int(steep.argmax()) if steep.any() else first
+    slope_deg = float(np.degrees(np.arctan(gradient[first])))
+    yield Block((_station(from_m) + at) * ALONG_M, "slope", _ratio(slope_deg, limit_deg),
+                f"uneven slope {slope_deg:.1f} deg {which}")
+
+
+# --- what runs along with the heading -------------------------------------------------------------
+
+
+def _across(
+    way: Way, ground: Floats, stretch_m: Span, limits: Limits
+) -> Iterator[Block]:
+    """Ledges along the heading, and what stands between the feet of both sides.
+
+    What is one lane wide may be noise, what ends within 1 cm has been passed with the strip.
+    """
+    body, persists = way.under_body, round(GAINED_M / ALONG_M)
+    end = _station(stretch_m[1]) + persists + 1
+    high = grey_opening(_levelled_across(way, way.top_m[:end], -np.inf)[:, body], size=(1, 2),
+                        mode="constant", cval=-np.inf)
+    low = grey_closing(_levelled_across(way, ground[:end], np.inf)[:, body], size=(1, 2),
+                       mode="constant", cval=np.inf)
+    ledge = np.full((len(high), len(body)), -np.inf)
+    crown = ledge.copy()
+    ledge[:, body], crown[:, body] = _ledges(way, high, low), _crowns(high, low)
+    step = min(limits.step.value, limits.belly.value)
+    found: tuple[tuple[BlockingKind, Floats, float, str], ...] = (
+        ("rise", ledge, step, " across"), ("fall", ledge, limits.drop.value, " across"),
+        ("rise", crown, limits.belly.value, " under the belly"))
+    for kind, size, limit, where in found:
+        over = (size >= BLOCKED_FROM * limit) & (size > _NOTHING_M)
+        for ahead in range(1, persists + 1):
+            over[:-ahead] &= over[ahead:]
+        yield from _nearest(way, kind, size, over, stretch_m, limit, where)
+
+
+def _levelled_across(way: Way, heights: Floats, unknown: float) -> Floats:
+    """Heights from the first station on without the slope across; a number where unknown. [m]"""
+    level = heights - way.tilt[:len(heights), None] * way.t_m
+    return np.where(np.isnan(level), unknown, level)
+
+
+def _ledges(way: Way, high: Floats, low: Floats) -> Floats:
+    """Height of each lane above the lowest within a foothold to either side. [m]"""
+    lanes = round(FOOTHOLD_M / float(way.t_m[way.under_body][1] - way.t_m[way.under_body][0]))
+    return np.asarray(high - minimum_filter1d(low, 2 * lanes + 1, axis=1, mode="nearest"))
+
+
+def _crowns(high: Floats, low: Floats) -> Floats:
+    """Height of each lane above the lowest ground on its left and on its right, the higher. [m]"""
+    right = np.minimum.accumulate(low, axis=1)
+    left = np.minimum.accumulate(low[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray(high - np.maximum(left, right))
+
+
+def _joined_gaps(way: Way, stretch_m: Span, limits: Limits) -> Iterator[Block]:
+    """The nearest run of gaps that count as one and are too long together.
+
+    Of a run that begins before the stretch, what is left of it there counts.
+    """
+    depth_m, first = BLOCKED_FROM * limits.drop.value, _station(stretch_m[0])
+    low = (way.bank_m - way.support_m > depth_m) & way.under_body
+    station, lane = np.nonzero(low[:_station(stretch_m[1])])
+    if not len(station):
+        return
+    ends, begins = _run_ends(way, station, lane, depth_m), np.maximum(station, first)
+    run = np.zeros(low.shape)
+    np.maximum.at(run, (begins, lane), (ends - begins) * ALONG_M)
+    over = (run >= BLOCKED_FROM * limits.gap.value) & (run > 0)
+    yield from _nearest(way, "fall", run, over, stretch_m, limits.gap.value,
+                        " of gaps that are one")
 
 
 def _station(at_m: float) -> int:
@@ -286,7 +500,7 @@ def _begun_before(way: Way, ground: Floats, first: int, limit: float) -> Floats:
 
 def _nearest(
     way: Way, kind: BlockingKind, size: Floats, over: NDArray[np.bool_],
-    stretch_m: tuple[float, float], limit: float,
+    stretch_m: Span, limit: float, where: str = "",
 ) -> Iterator[Block]:
     """The nearest place on a stretch where two neighbouring lanes under the body are over.
 
@@ -309,7 +523,8 @@ def _nearest(
     full = float(size[first:end, way.under_body][run][paired[run]].max())
     at = float(way.s_m[first + i])
     yield Block(at, kind, _ratio(full, limit),
-                f"{kind} of {full:.3f} m" + _named(way, at, float(way.t_m[way.under_body][j])))
+                f"{kind} of {full:.3f} m{where}"
+                + _named(way, at, float(way.t_m[way.under_body][j])))
 
 
 def _named(way: Way, s_m: float, t_m: float) -> str:
@@ -373,11 +588,49 @@ def _longest_gap(way: Way, end: int, depth_m: float) -> float:
     station, lane = np.nonzero(begins)
     if not len(station):
         return 0.0
-    # it ends where the ground is up again, and stays up for as long as two legs are apart
+    return float((_run_ends(way, station, lane, depth_m) - station).max() * ALONG_M)
+
+
+def _run_ends(
+    way: Way, station: NDArray[np.intp], lane: NDArray[np.intp], depth_m: float
+) -> NDArray[np.intp]:
+    """Station where low ground that begins at a station of a lane ends; past the last if nowhere.
+
+    It ends where the ground is up again, and stays up for as long as two legs are apart.
+    """
     up = way.held_m[:, lane] >= (way.bank_m[station, lane] - depth_m)
     up &= np.arange(len(up))[:, None] > station
-    ends = np.where(up.any(axis=0), up.argmax(axis=0), len(up))
-    return float((ends - station).max() * ALONG_M)
+    return np.where(up.any(axis=0), up.argmax(axis=0), len(up))
+
+
+def _shares_across(
+    way: Way, ground: Floats, look_ahead_m: float, limits: Limits
+) -> tuple[float, float]:
+    """Highest ledge along the heading and highest crown under the belly, over their limits.
+
+    Ledges of the whole free swath count, crowns between the sides of the body.
+    """
+    end = _station(look_ahead_m + GUARD_M)
+    high = _levelled_across(way, way.top_m[:end], -np.inf)
+    low = _levelled_across(way, ground[:end], np.inf)
+    body = way.under_body
+    lowest = min(limits.step.value, limits.belly.value, limits.drop.value)
+    return (_ratio(_size(_ledges(way, high, low)), lowest),
+            _ratio(_size(_crowns(high[:, body], low[:, body])), limits.belly.value))
+
+
+def _size(heights: Floats) -> float:
+    """The largest; 0 where rounding leaves no more. [m]"""
+    largest = float(heights.max())
+    return largest if largest > _NOTHING_M else 0.0
+
+
+def _share_of_turn(way: Way, limits: Limits) -> float:
+    """What the body meets as it turns to a heading, over the lowest limit of a height."""
+    if way.heading_deg == 0:
+        return 0.0
+    return _ratio(way.turn_m if not way.turn_m <= _NOTHING_M else 0.0,
+                  min(limits.step.value, limits.belly.value, limits.drop.value))
 
 
 def _steepest(way: Way, bridged: Floats, look_ahead_m: float) -> tuple[float, float]:

@@ -18,12 +18,14 @@ from scipy.ndimage import (
     binary_erosion,
     grey_opening,
     map_coordinates,
+    maximum_filter,
     maximum_filter1d,
+    minimum_filter,
     minimum_filter1d,
 )
 
 from hazcam.frames import Floats
-from hazcam.rover.profile import RoverProfile
+from hazcam.rover.profile import Body, RoverProfile
 from hazcam.scene.truth import (
     SEES_LEFT,
     SEES_RIGHT,
@@ -130,6 +132,8 @@ class Way:
         Lanes within the body's width.
     slope_m : ndarray of shape (stations,), float64
         What was taken off.
+    tilt : ndarray of shape (stations,), float64
+        Gradient of the body-size slope across the heading; it is not taken off.
     top_m : ndarray
         The surface.
     support_m : ndarray
@@ -146,6 +150,9 @@ class Way:
         Objects in the swath.
     seen : ndarray of shape (cells along, cells across), bool, or None
         Cells of 1 cm of body and margins, from the nose on, that both cameras see.
+    turn_m : float
+        Highest rock, or relief within a foothold, in the circle that the body sweeps as it turns
+        in place. [m] NaN where the truth does not reach.
     """
 
     heading_deg: float
@@ -154,6 +161,7 @@ class Way:
     t_m: Floats
     under_body: NDArray[np.bool_]
     slope_m: Floats
+    tilt: Floats
     top_m: Floats
     support_m: Floats
     lip_m: Floats
@@ -162,6 +170,7 @@ class Way:
     planes: Planes
     items: tuple[Footprint, ...]
     seen: NDArray[np.bool_] | None
+    turn_m: float
 
 
 def survey_way(
@@ -192,17 +201,18 @@ def survey_way(
     t, under_body = _lanes(half_m, rover.margin_m + GUARD_M)
     z = _heights(truth.elevation, frame, s, t)
     planes = body_planes(z, s, t, under_body)
-    slope = _slope_so_far(planes, s)
+    slope, tilt = _slope_so_far(planes, s)
     top = z - slope[:, None]
     support = _opened(top, legs.foot_length_m)
     unknown = np.isnan(top)
     return Way(
         heading_deg=heading_deg, reach_m=reach_m, s_m=s, t_m=t, under_body=under_body,
-        slope_m=slope, top_m=top, support_m=support, lip_m=highest_behind(top, unknown),
+        slope_m=slope, tilt=tilt, top_m=top, support_m=support, lip_m=highest_behind(top, unknown),
         bank_m=highest_behind(_opened(top, BODY_M), unknown),
         held_m=_lowest_ahead(np.where(unknown, -np.inf, support), bridge_m), planes=planes,
         items=_footprints(truth.objects, frame, half_m, float(t[-1])),
         seen=_seen(truth.elevation, frame, reach_m, half_m + rover.margin_m),
+        turn_m=_turn(truth, rover.body),
     )
 
 
@@ -260,8 +270,8 @@ def body_planes(z: Floats, s: Floats, t: Floats, under_body: NDArray[np.bool_]) 
                   rms_m=np.sqrt(np.mean((windows - fit) ** 2, axis=(1, 2))))
 
 
-def _slope_so_far(planes: Planes, s: Floats) -> Floats:
-    """Height that the body-size slope along the heading has gained at each station. [m]
+def _slope_so_far(planes: Planes, s: Floats) -> tuple[Floats, Floats]:
+    """Height that the body-size slope along the heading has gained [m], and gradient across it.
 
     Where something stands in a plane, so that it does not fit, the slope before and behind it is
     carried through: the plane through a ledge is no slope.
@@ -269,9 +279,10 @@ def _slope_so_far(planes: Planes, s: Floats) -> Floats:
     # one that fits beside one that does not has touched the same thing already
     fits = binary_erosion(planes.rms_m <= LEVEL_RMS_M, np.ones(3, dtype=bool))
     if not fits.any():
-        return np.zeros(len(s))
+        return np.zeros(len(s)), np.zeros(len(s))
     slope = np.interp(s, planes.s_m[fits], planes.along[fits])
-    return np.asarray(np.cumsum(slope) * ALONG_M)
+    tilt = np.interp(s, planes.s_m[fits], planes.across[fits])
+    return np.asarray(np.cumsum(slope) * ALONG_M), np.asarray(tilt)
 
 
 def _opened(top: Floats, length_m: float) -> Floats:
@@ -309,6 +320,39 @@ def _lowest_ahead(heights: Floats, length_m: float) -> Floats:
     half = max(1, round(length_m / ALONG_M / 2))
     return np.asarray(minimum_filter1d(heights, 2 * half + 1, axis=0, origin=-half,
                                        mode="nearest"))
+
+
+# --- the turn in place ----------------------------------------------------------------------------
+
+
+def _turn(truth: SceneTruth, body: Body) -> float:
+    """Highest rock, or relief within a foothold, where the body turns about its origin. [m]"""
+    radius_m = float(np.hypot(max(body.nose_m, body.length_m - body.nose_m), body.width_m / 2))
+    rocks = [item.height_m or 0.0 for item in truth.objects if item.kind == "rock"
+             and cv2.pointPolygonTest(item.outline_m.astype(np.float32)[:, None], (0.0, 0.0), True)
+             >= -radius_m]
+    return float(np.maximum(max(rocks, default=0.0), _relief(truth.elevation, radius_m)))
+
+
+def _relief(elevation: Elevation, radius_m: float) -> float:
+    """Largest difference of height within a foothold, in a circle about the origin. [m]
+
+    The plane through the circle is taken off. NaN where the truth does not reach.
+    """
+    half = int(radius_m / ACROSS_M)
+    x, y = np.meshgrid(*[np.arange(-half, half + 1) * ACROSS_M] * 2, indexing="ij")
+    inside = np.hypot(x, y) <= radius_m
+    z = np.asarray(map_coordinates(elevation.z_m, elevation.rows_cols(x, y), order=1,
+                                   mode="constant", cval=np.nan))
+    if np.isnan(z[inside]).any():
+        return np.nan
+    # the circle is symmetric: the three terms of the plane are independent of each other
+    for term in (np.ones(x.shape), x, y):
+        z = z - term * (z[inside] @ term[inside]) / (term[inside] @ term[inside])
+    size = round(FOOTHOLD_M / ACROSS_M) + 1
+    highest = maximum_filter(np.where(inside, z, -np.inf), size)
+    lowest = minimum_filter(np.where(inside, z, np.inf), size)
+    return float((highest - lowest)[inside].max())
 
 
 # --- objects and sight ----------------------------------------------------------------------------

@@ -298,7 +298,7 @@ def test_shallow_trench_is_free_however_wide() -> None:
     assert (found.label, found.gap_m) == ("free", 0.0)
 
 
-@pytest.mark.parametrize(("land_m", "expected"), [(0.08, "borderline"), (0.20, "free")])
+@pytest.mark.parametrize(("land_m", "expected"), [(0.08, "blocked"), (0.20, "free")])
 def test_trenches_closer_than_two_legs_count_as_one(land_m: float, expected: str) -> None:
     """Leg spacing + foot length is 0.15 m."""
     second = 0.45 + land_m
@@ -308,12 +308,41 @@ def test_trenches_closer_than_two_legs_count_as_one(land_m: float, expected: str
     assert found.gap_m == pytest.approx(0.10 + land_m if land_m < 0.15 else 0.05, abs=0.011)
 
 
-@pytest.mark.parametrize(("pillar_m", "expected"), [(0.02, "blocked"), (0.04, "borderline")])
-def test_pillar_shorter_than_a_foot_bears_nothing(pillar_m: float, expected: str) -> None:
-    """A foot is 0.03 m long."""
+@pytest.mark.parametrize(("width_m", "land_m", "blocked_at_m"), [
+    (0.95 * 0.09, 0.03, 0.5), (0.95 * 0.09, 0.06, 0.5), (0.95 * 0.09, 0.10, 0.5),
+    (0.95 * 0.09, 0.20, None),  # two legs stand between them
+    (0.02, 0.04, None),  # 0.08 m in all
+])
+def test_joined_gaps_block_from_the_first_lip_on(
+    width_m: float, land_m: float, blocked_at_m: float | None
+) -> None:
+    second = 0.5 + width_m + land_m
+    truth = truth_of(lambda s, y: trench(0.5, 0.5 + width_m)(s, y)
+                     + trench(second, second + width_m)(s, y))
+    found = label(truth)
+    assert (found.label == "blocked") == (blocked_at_m is not None)
+    assert found.clear_m == pytest.approx(blocked_at_m or 1.0, abs=0.006)
+
+
+def test_joined_gaps_begun_in_the_strip_count_by_what_is_left_of_them() -> None:
+    def slits(at: float) -> SceneTruth:
+        return truth_of(lambda s, y: trench(at, at + 0.08)(s, y)
+                        + trench(at + 0.13, at + 0.21)(s, y))
+    found = label(slits(0.10))
+    assert found.label == "blocked"
+    assert found.clear_m == pytest.approx(STRIP)
+    assert found.reasons[0].endswith("of gaps that are one")
+    only = label(slits(0.03), strip_m=0.30)
+    assert (only.label, only.strip_only) == ("borderline", True)
+
+
+@pytest.mark.parametrize(("pillar_m", "reason"), [
+    (0.02, "fall of 0.120 m"), (0.04, "fall of 0.135 m of gaps that are one")])
+def test_pillar_shorter_than_a_foot_bears_nothing(pillar_m: float, reason: str) -> None:
+    """A foot is 0.03 m long: on the longer pillar one foot stands, and the gap is two."""
     truth = truth_of(lambda s, y: np.where(
         between(s, 0.4, 0.5 + pillar_m) & ~between(s, 0.45, 0.45 + pillar_m), -0.12, 0.0))
-    assert label(truth).label == expected
+    assert label(truth).reasons[0] == reason
 
 
 def test_trench_that_begins_before_the_look_ahead_is_followed_beyond() -> None:
@@ -380,6 +409,189 @@ def test_broad_crater_is_a_slope_not_a_drop() -> None:
     assert found.slope_deg == pytest.approx(15.0, abs=1.5)
     steep = label(crater, wanted=limits(slope_deg=12.0))
     assert (steep.label, steep.blocking_kind) == ("blocked", "slope")
+
+
+@pytest.mark.parametrize(("strip_m", "look_ahead_m"), [(0.31, 0.6), (0.2, 0.6), (0.45, 0.6)])
+def test_slope_blocks_though_no_whole_body_lies_on_the_way(
+    strip_m: float, look_ahead_m: float
+) -> None:
+    tilted = truth_of(lambda s, y: np.tan(np.radians(20)) * s)
+    found = label(tilted, wanted=limits(slope_deg=15.0), strip_m=strip_m,
+                  look_ahead_m=look_ahead_m)
+    assert (found.label, found.blocking_kind) == ("blocked", "slope")
+    assert found.clear_m == pytest.approx(strip_m)
+
+
+def test_slope_counts_where_the_middle_of_the_body_is_on_the_way() -> None:
+    def ramp(low: float, high: float) -> SceneTruth:
+        return truth_of(lambda s, y: np.tan(np.radians(20)) * np.clip(s, low, high))
+    wanted = limits(slope_deg=15.0)
+    assert label(ramp(0.35, 0.9), wanted=wanted, look_ahead_m=0.6).label == "blocked"
+    assert label(ramp(0.60, 0.9), wanted=wanted, look_ahead_m=0.6).label == "borderline"
+    # a plane that ends in the strip is passed with it
+    passed = label(ramp(-0.2, 0.31), wanted=wanted, strip_m=0.36)
+    assert (passed.label, passed.strip_only) == ("borderline", True)
+    assert not label(ramp(0.10, 0.40), wanted=wanted, strip_m=0.26).strip_only
+
+
+# --- steep ground that is no plane ----------------------------------------------------------------
+
+EM = {"slope_deg": ROVER.limits.slope.value, "roll_deg": ROVER.limits.roll.value}  # 14.9, 9.9 deg
+
+
+def bank(up: float, height: float = 0.15) -> Surface:
+    """45 degrees steep."""
+    return lambda s, y: up * np.clip(s - 0.5, 0, height)
+
+
+def stairs(up: float, run: float) -> Surface:
+    return lambda s, y: up * 0.04 * np.clip(np.floor((s - 0.5) / run + 1), 0, 20)
+
+
+def crater(s: Floats, y: Floats) -> Floats:
+    """A bowl 0.6 m wide, 0.13 m deep, from 0.5 m on."""
+    return -0.13 * np.maximum(1 - (np.hypot(s - 0.8, y) / 0.3) ** 2, 0.0)
+
+
+@pytest.mark.parametrize("surface", [
+    bank(1), bank(-1), stairs(1, 0.065), stairs(1, 0.10), stairs(-1, 0.08), crater])
+def test_steep_ground_that_is_no_plane_blocks_where_it_begins(surface: Surface) -> None:
+    """None of it is a step or a drop: at most 0.06 m within a foothold, or 0.04 m a stair."""
+    found = label(truth_of(surface), wanted=limits(0.06, slope_deg=13.0), look_ahead_m=1.0)
+    assert (found.label, found.blocking_kind) == ("blocked", "slope")
+    assert found.clear_m == pytest.approx(0.5, abs=0.04)
+
+
+def test_steep_ground_counts_beyond_the_strip_and_inside_the_look_ahead_only() -> None:
+    wanted = limits(0.06, slope_deg=13.0)
+    assert label(truth_of(bank(1)), wanted=wanted, strip_m=0.31, look_ahead_m=0.6
+                 ).label == "blocked"
+    assert label(truth_of(bank(1)), wanted=wanted, look_ahead_m=0.5).label == "borderline"
+    climbed = label(truth_of(bank(1)), wanted=wanted, strip_m=0.65)
+    assert (climbed.label, climbed.strip_only) == ("borderline", True)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("height_m", [0.045, 0.068])
+def test_one_ledge_within_the_limits_is_no_steep_ground(height_m: float, sign: int) -> None:
+    """Up to 1.15 of 0.06 m; a plane through 0.068 m is 19 degrees steep."""
+    for wanted in (limits(0.06, **EM), limits(0.06, slope_deg=9.0, roll_deg=5.0)):
+        assert label(truth_of(ledge(0.5, sign * height_m)), wanted=wanted).label == "borderline"
+        along = truth_of(lambda s, y: np.where((s > 0.5) & (y > 0), sign * height_m, 0.0))
+        assert label(along, wanted=wanted).label == "borderline"
+
+
+def test_one_rock_within_the_limits_is_no_steep_ground() -> None:
+    for half in (0.03, 0.06, 0.1):
+        for y_m in (0.0, 0.06, 0.11):
+            shape = truth_of(lambda s, y, half=half, y_m=y_m: np.where(  # type: ignore[misc]
+                (np.abs(s - 0.6) < half) & (np.abs(y - y_m) < half), 0.05, 0.0),
+                rock(0.6, y_m, 0.05, half))
+            assert label(shape, wanted=limits(0.06, **EM)).label == "borderline"
+
+
+def test_bridged_trench_is_no_steep_ground() -> None:
+    assert label(truth_of(trench(0.5, 0.55, depth=0.3)), wanted=limits(0.06, slope_deg=5.0)
+                 ).label == "free"
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_uneven_roll_blocks(side: int) -> None:
+    """Three steps of 0.04 m across the body: 0.12 m in 0.22 m, and no plane fits."""
+    def terraces(s: Floats, y: Floats) -> Floats:
+        return np.where(s > 0.5, 0.04 * np.clip(np.floor(side * y / 0.07 + 0.5), -2, 2), 0.0)
+    found = label(truth_of(terraces), wanted=limits(0.06, **EM))
+    assert (found.label, found.blocking_kind) == ("blocked", "slope")
+    assert found.clear_m == pytest.approx(0.5, abs=0.006)
+
+
+# --- what runs along with the heading -------------------------------------------------------------
+
+
+def rib(height: float, half: float = 0.03, begins: float = -1.0, y_m: float = 0.0) -> Surface:
+    return lambda s, y: np.where((np.abs(y - y_m) < half) & (s > begins), height, 0.0)
+
+
+@pytest.mark.parametrize("y_m", [0.0, 0.06, -0.06])
+@pytest.mark.parametrize("begins", [-1.0, 0.1])
+def test_rib_under_the_belly_blocks_though_it_begins_nowhere_on_the_way(
+    begins: float, y_m: float
+) -> None:
+    found = label(truth_of(rib(0.15, begins=begins, y_m=y_m)), wanted=limits(0.06))
+    assert (found.label, found.blocking_kind, found.strip_only) == ("blocked", "rise", False)
+    assert found.clear_m == STRIP
+    assert found.reasons[0] == "rise of 0.150 m across"
+
+
+@pytest.mark.parametrize(("height_m", "expected"), [
+    (0.0691, "blocked"), (0.0689, "borderline"), (0.0421, "borderline"), (0.0419, "free")])
+@pytest.mark.parametrize("surface", [
+    lambda height: rib(height), lambda height: rib(-height),
+    lambda height: lambda s, y: np.where(y > 0.004, height, 0.0)])
+def test_rib_trench_or_ledge_along_the_heading_by_its_height(
+    surface: Callable[[float], Surface], height_m: float, expected: str
+) -> None:
+    wanted = limits(0.06, slope_deg=60.0, roll_deg=60.0)
+    assert label(truth_of(surface(height_m)), wanted=wanted).label == expected
+
+
+def test_ledge_along_the_heading_in_the_margin_is_borderline() -> None:
+    assert label(truth_of(lambda s, y: np.where(y > 0.125, 0.09, 0.0))).label == "borderline"
+    assert label(truth_of(lambda s, y: np.where(y > 0.165, 0.09, 0.0))).label == "free"
+
+
+def test_ridge_with_gentle_flanks_touches_the_belly() -> None:
+    """0.06 m in 0.1 m to either side: less than the belly limit within a foothold."""
+    ridge = truth_of(lambda s, y: np.maximum(0.06 - 0.6 * np.abs(y), 0.0))
+    low = replace(limits(0.2), belly=Limit(value=0.045, source="test"))
+    found = label(ridge, wanted=low)
+    assert (found.label, found.reasons) == ("blocked", ("rise of 0.053 m under the belly",))
+    assert label(ridge, wanted=limits(0.2)).label == "free"
+
+
+def test_rib_that_ends_with_the_strip_is_passed_with_it() -> None:
+    found = label(truth_of(lambda s, y: np.where(
+        (np.abs(y) < 0.03) & between(s, 0.02, STRIP - 0.01), 0.15, 0.0)))
+    assert (found.label, found.strip_only) == ("borderline", True)
+
+
+def test_slope_across_is_no_ledge() -> None:
+    """Of 35 degrees: 0.042 m within a foothold."""
+    leaning = truth_of(lambda s, y: np.tan(np.radians(35)) * y)
+    assert label(leaning, wanted=limits(0.03, slope_deg=60.0, roll_deg=60.0)).label == "free"
+
+
+# --- the turn in place ----------------------------------------------------------------------------
+
+
+def corner_block(height: float, kind: ObjectKind | None, x: float = 0.12) -> SceneTruth:
+    """Beside the nose, ahead of the left corner: swept by a turn, and on no way to the right.
+
+    The circle has a radius of hypot(0.155, 0.11) = 0.19 m.
+    """
+    item = TruthObject(kind="rock", outline_m=square(x - NOSE, 0.13, 0.02), height_m=height)
+    if kind == "rock":
+        return truth_of(flat, item)
+    return truth_of(lambda s, y: np.where(
+        (np.abs(s + NOSE - x) < 0.02) & (np.abs(y - 0.13) < 0.02), height, 0.0))
+
+
+@pytest.mark.parametrize("kind", ["rock", None])
+def test_turn_past_something_high_is_not_free_nor_blocked(kind: ObjectKind | None) -> None:
+    for height, expected in ((0.15, "borderline"), (0.047, "borderline"), (0.037, "free")):
+        found = label(corner_block(height, kind), -30.0)
+        assert (found.label, found.reasons) == (expected, ())
+    assert label(corner_block(0.15, kind, x=0.18), -30.0).label == "free", "beyond the circle"
+
+
+def test_heading_of_zero_needs_no_turn() -> None:
+    behind = truth_of(flat, rock(-0.28, 0.12, 0.15))
+    assert [label(behind, h).label for h in (0.0, -20.0)] == ["free", "borderline"]
+
+
+def test_unknown_ground_in_the_turn_is_not_free() -> None:
+    truth = truth_of(lambda s, y: np.where(s < -0.28, np.nan, 0.0))
+    assert [label(truth, h).label for h in (0.0, 10.0)] == ["free", "borderline"]
 
 
 # --- the near strip -------------------------------------------------------------------------------
@@ -466,15 +678,6 @@ def test_observable_share() -> None:
     assert label(inner).observable_share == pytest.approx(0.22 / 0.28, abs=0.01)
     outer = seen_where(truth_of(), lambda s, y: np.where(np.abs(y) < 0.14, 3, 0))
     assert label(outer).observable_share == 1.0
-
-
-def test_observable_share_of_a_blocked_way_ends_at_what_blocks() -> None:
-    """Seen from 0.2 to 0.6 m: half of 0.2 to 1.0 m, but all that lies before a rock at 0.6 m."""
-    truth = seen_where(truth_of(flat, rock(0.63, 0.0, 0.10)), lambda s, y: np.where(s < 0.6, 3, 1))
-    found = label(truth)
-    assert (found.label, found.observable_share) == ("blocked", 1.0)
-    near = seen_where(truth_of(flat, rock(0.20, 0.0, 0.10)), lambda s, y: np.where(s < 0.6, 3, 1))
-    assert label(near).observable_share == 1.0, "the first 5 cm, though the rock begins at once"
 
 
 # --- what must hold on any ground -----------------------------------------------------------------
