@@ -14,7 +14,9 @@ A scene is made in this order:
 5. :mod:`~hazcam.scene.truth` measures what is there, from the meshes and by ray casting;
 6. :mod:`~hazcam.scene.io` writes pictures, sidecar and truth; :mod:`~hazcam.scene.shoot` does all
    of this for many scenes;
-7. :mod:`~hazcam.scene.judge` labels a heading from the truth.
+7. :mod:`~hazcam.scene.way` surveys a heading in the truth, :mod:`~hazcam.scene.blocks` (on
+   :mod:`~hazcam.scene.relief`) says what blocks it, :mod:`~hazcam.scene.judge` labels it;
+8. :mod:`~hazcam.scene.rehearsal` holds the verdicts of the program against the labels.
 """
 
 from hazcam.scene.io import read_depth, read_truth
