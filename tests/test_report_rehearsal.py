@@ -122,6 +122,17 @@ def test_no_false_go_is_said_with_its_bound() -> None:
             "25.9 % with 95 % confidence, one-sided).") in rendered(given).text
 
 
+def test_a_false_go_at_another_setting_is_in_the_headline() -> None:
+    plan = replace(ONE_PLAN, limits_m=(0.04, 0.06))
+    given = [scene("a", (heading_row("blocked", "ask-ground"),
+                         heading_row("blocked", "go", limit_m=0.04)))]
+    text = rendered(given, plan).text
+    assert ("At other limits and look-aheads there were false-gos: 1 of 1 scenes at 4 cm and 1 m "
+            "(own strip).") in text
+    fine = [scene("a", (heading_row("blocked", "ask-ground"),))]
+    assert "there were false-gos" not in rendered(fine, plan).text
+
+
 def test_failed_pairs_are_named_with_how_they_count(whole: _Page) -> None:
     assert "ask-ground in every heading 93 % saturated" in whole.text
     assert "not scored: in no table no truth" in whole.text

@@ -109,6 +109,7 @@ def headline(run: Run, summary: Summary) -> Entry:
         lines.append("With each heading's own strip assumed clear, over all blocked headings, also "
                      "those that ask in any case: "
                      f"{_went(own.rates.false_go_scenes, summary)}.")
+    lines += _elsewhere(summary, sensor)
     for other in summary.plan.sensors[1:]:
         row = summary.row(other, STRIPS[1])
         if row is not None:
@@ -118,6 +119,17 @@ def headline(run: Run, summary: Summary) -> Entry:
         if row is not None:
             lines.append(_asks(row, name))
     return {"what": _what(run, summary), "title": _title(own, summary), "lines": lines}
+
+
+def _elsewhere(summary: Summary, sensor: str) -> list[str]:
+    """False-gos at other settings than the headline's: none of them is kept in a table alone."""
+    found = [f"{row.rates.false_go_scenes.count} of {row.rates.false_go_scenes.of} scenes at "
+             f"{_cm(row.limit_m)} and {row.look_ahead_m:g} m ({_STRIP_NAMES[row.strip]})"
+             for row in summary.rows
+             if row.sensor == sensor and row.rates.false_go_scenes.count
+             and (row.limit_m, row.look_ahead_m) != (summary.limit_m, summary.look_ahead_m)]
+    return [f"At other limits and look-aheads there were false-gos: {'; '.join(found)}."
+            ] if found else []
 
 
 def _what(run: Run, summary: Summary) -> str:
