@@ -126,7 +126,7 @@ def test_it_renders_scores_and_notes_a_report_block_once_as_fresh(tmp_path: Path
             lines = list(csv.DictReader(file))
         assert (lines[-1]["block"], lines[-1]["fresh"]) == ("report-7", fresh)
     assert len(lines) == 2
-    moved = read_rig(tmp_path / "out" / "tiny-moved.yaml")
+    moved = read_rig(tmp_path / "out" / "tiny-220-up-120-apart.yaml")
     assert moved.mount is not None
     assert moved.mount.t[2] == pytest.approx(0.22)
     assert moved.baseline_m == pytest.approx(0.12)

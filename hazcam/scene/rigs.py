@@ -68,6 +68,8 @@ def moved_rig(
 ) -> StereoRig:
     """The same cameras at another height on the rover, or farther apart; None leaves as it is.
 
+    Its name says both in millimetres.
+
     A longer baseline moves the right camera only: away from the left one, along their line.
 
     Raises
@@ -82,7 +84,8 @@ def moved_rig(
     t = np.array(rig.mount.t)
     t[2] = t[2] if height_m is None else height_m
     stretch = 1.0 if baseline_m is None else baseline_m / rig.baseline_m
-    moved = replace(rig, name=f"{rig.name}-moved", mount=Pose(R=rig.mount.R, t=t),
+    name = f"{rig.name}-{1000 * t[2]:.0f}-up-{1000 * rig.baseline_m * stretch:.0f}-apart"
+    moved = replace(rig, name=name, mount=Pose(R=rig.mount.R, t=t),
                     T=rig.T * stretch,
                     provenance={**rig.provenance, "moved": f"{t[2]:.3f} m up, baseline "
                                 f"{rig.baseline_m * stretch:.3f} m; from {rig.name}"})
