@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
 import hazcam
 from hazcam.calibration import StereoRig, read_rig
@@ -131,9 +132,13 @@ def _check_usage(given: dict[str, Any]) -> None:
         if lacking:
             raise click.UsageError(f"rendering needs {' and '.join(lacking)}; or give --set DIR")
         return
-    drawn_by = {"rig": "--rig", "mixtures": "--mixture", "mount_height_m": "--mount-height-m",
-                "baseline_m": "--baseline-m", "camera": "--camera"}
-    unused = [option for name, option in drawn_by.items() if given[name]]
+    asked = click.get_current_context().get_parameter_source
+    drawn_by = {"rig": "--rig", "mixtures": "--mixture", "count": "--count",
+                "seed_block": "--seed-block", "sun": "--sun", "exact": "--exact",
+                "camera": "--camera", "mount_height_m": "--mount-height-m",
+                "baseline_m": "--baseline-m"}
+    unused = [option for name, option in drawn_by.items()
+              if asked(name) == ParameterSource.COMMANDLINE]
     if unused:
         raise click.UsageError(f"{' and '.join(unused)} would change what is rendered; a set "
                                "that is there (--set) is taken as it is")

@@ -82,7 +82,9 @@ def drawing(function: F) -> F:
                           "from a report block that was never run before."),
         click.option("--sun", callback=parse_span, default="3:50", show_default=True,
                      metavar="LOW:HIGH",
-                     help="Elevation of the sun in degrees, drawn evenly in its logarithm."),
+                     help="Elevation of the sun in degrees, drawn evenly in its logarithm; one "
+                          "number: that elevation. One scene in ten is overcast, "
+                          "a gallery has a lamp."),
         click.option("--exact", is_flag=True,
                      help="What the rover believes is what is. By default the stated attitude is "
                           "off by 0.5 degrees, the mount's height by 3 mm, the baseline by 0.8 % "

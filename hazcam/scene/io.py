@@ -370,7 +370,8 @@ def _truth_error(
     where: Path | str, found: str, expected: str = f"a truth file of schema {TRUTH_SCHEMA}"
 ) -> TruthError:
     return TruthError(str(where), found, expected,
-                      "render the pair again with `hazcam scene render`")
+                      "render the pair again with `hazcam scene render`; a pair that was not "
+                      "rendered has no truth: use `hazcam assess`")
 
 
 @dataclass(frozen=True, kw_only=True)
