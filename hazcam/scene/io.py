@@ -489,6 +489,7 @@ def _truth_from(table: _Table) -> SceneTruth:
 
 
 def _object_from(item: _Table) -> TruthObject:
+    # text() has checked that it is one of them
     kind: ObjectKind = item.text("kind", get_args(ObjectKind))  # type: ignore[assignment]
     return TruthObject(kind=kind, outline_m=item.array("outline_m", (None, 2)),
                        height_m=item.number_or_none("height_m"),
@@ -500,6 +501,7 @@ def _camera_from(table: _Table) -> Camera:
     size = table.integers("size")
     if len(size) != 2 or 0 in size:
         raise table.wrong("size", "width and height")
+    # text() has checked that it is one of them
     model: LensModel = table.text("model", get_args(LensModel))  # type: ignore[assignment]
     pose = Pose(R=table.array("R_level_camera", (3, 3)), t=table.array("t_level_camera_m", (3,)))
     return Camera(K=table.array("K", (3, 3)), D=table.array("D", (None,)),

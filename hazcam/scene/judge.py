@@ -9,9 +9,6 @@ longer than the gap, with a bank on both sides, is filled to the lower of the tw
 falls are taken. What is wider keeps its depth. It fills 1.15 times the gap limit before it calls a
 heading blocked, 0.70 times the limit before it calls it free. Narrow gaps that lie too close
 together for the legs to stand between them are one gap.
-
-Heights are compared along the lanes and, at each station, across them: what runs along with the
-heading has no beginning on the way.
 """
 
 from __future__ import annotations
