@@ -6,14 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hazcam.calibration import StereoRig, rig_for
+from hazcam.calibration import StereoRig, noise_of, rig_for
 from hazcam.depth import PointMap, triangulate
 from hazcam.disparity import DisparityMap, ground_band
 from hazcam.epipolar import (
-    MAX_EPIPOLAR_MEDIAN_PX,
+    MAX_EPIPOLAR_OFFSET_PX,
     MAX_EPIPOLAR_SPREAD_PX,
+    MIN_EPIPOLAR_FEATURES,
+    MIN_EPIPOLAR_SHARE,
     EpipolarResidual,
     check_epipolar,
+    correct_offset,
 )
 from hazcam.errors import RigError
 from hazcam.frames import Attitude, View, view_from
@@ -116,13 +119,13 @@ def assess_pair(
     intake = check_pictures(pair)
     if pair.left is None or pair.right is None:
         return _without_stereo(pair, rig, rover, settings, intake, view)
-    rectified = rectify(pair, rig, intake)
-    epipolar = check_epipolar(rectified, view, name=pair.id)
+    as_calibrated = rectify(pair, rig, intake)
+    epipolar = check_epipolar(as_calibrated, view, noise_of(intake, rig), name=pair.id)
+    rectified = correct_offset(as_calibrated, epipolar)
     band = ground_band(rectified.camera, rectified.T_camera_rectified, view, settings.matching)
-    noise_grey = max(intake.noise_grey, rig.read_noise or 0.0)
-    disparity = settings.matcher.match(rectified, band, noise_grey)
+    disparity = settings.matcher.match(rectified, band, noise_of(intake, rig))
     points = triangulate(disparity, rectified, view)
-    sensor = rectified.view if rig is whole_rig else common_view(whole_rig)
+    sensor = as_calibrated.view if rig is whole_rig else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
     strip_max_m = near_strip_bound_m(terrain, rover, settings)
     demands = tuple(
@@ -187,19 +190,26 @@ def near_strip_bound_m(terrain: TerrainMap, rover: RoverProfile, settings: Setti
 def rig_causes(epipolar: EpipolarResidual) -> tuple[Cause, ...]:
     """What the rig check says against every heading."""
     if not epipolar.checked:
+        found = (f"only {epipolar.count} feature{' was' if epipolar.count == 1 else 's were'} "
+                 "tracked between the pictures")
+        if epipolar.count < MIN_EPIPOLAR_SHARE * epipolar.sought:
+            found = (f"only {epipolar.count} of {epipolar.sought} features were tracked between "
+                     "the pictures")
+        elif epipolar.count >= MIN_EPIPOLAR_FEATURES:
+            found = (f"the {epipolar.count} features tracked between the pictures cover too little "
+                     "of them")
         return (_pair_cause(
             "rig not checked",
-            f"only {epipolar.count} feature{' was' if epipolar.count == 1 else 's were'} tracked "
-            "between the pictures: whether the rig still matches its calibration is not known",
+            f"{found}: whether the rig still matches its calibration is not known",
         ),)
     if epipolar.matches_calibration:
         return ()
     return (Cause(
-        kind="rig no longer matches its calibration", at_m=0.0, demand=epipolar.median_px,
-        sigma=epipolar.spread_px, limit=MAX_EPIPOLAR_MEDIAN_PX, unit="px",
-        text=f"rig no longer matches its calibration: features lie {epipolar.median_px:+.2f} px "
-             f"off their row (spread {epipolar.spread_px:.2f} px), limits "
-             f"{MAX_EPIPOLAR_MEDIAN_PX:.2f} and {MAX_EPIPOLAR_SPREAD_PX:.2f} px",
+        kind="rig no longer matches its calibration", at_m=0.0, demand=epipolar.largest_px,
+        sigma=epipolar.largest_sigma_px, limit=MAX_EPIPOLAR_OFFSET_PX, unit="px",
+        text=f"rig no longer matches its calibration: features lie up to {epipolar.largest_px:.2f} "
+             f"px off their row (spread {epipolar.spread_px:.2f} px), limits "
+             f"{MAX_EPIPOLAR_OFFSET_PX:.2f} and {MAX_EPIPOLAR_SPREAD_PX:.2f} px",
     ),)
 
 

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
-from hazcam.disparity import Matcher, MatchSettings, SgbmMatcher
+from hazcam.disparity import CensusMatcher, Matcher, MatchSettings, SgbmMatcher
 from hazcam.terrain import TerrainSettings
+
+MatcherName = Literal["census", "sgbm"]
+MATCHERS: Mapping[MatcherName, Callable[[], Matcher]] = {
+    "census": CensusMatcher, "sgbm": SgbmMatcher}
+"""The matchers that can be asked for by name; the first is the default."""
 
 
 def _default_headings() -> tuple[float, ...]:
@@ -46,7 +53,7 @@ class Settings:
     assume_level: bool = False
     near_strip_max_m: float | None = None
     matching: MatchSettings = field(default_factory=MatchSettings)
-    matcher: Matcher = field(default_factory=SgbmMatcher)
+    matcher: Matcher = field(default_factory=CensusMatcher)
     terrain: TerrainSettings = field(default_factory=TerrainSettings)
 
     def __post_init__(self) -> None:

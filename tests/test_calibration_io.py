@@ -18,6 +18,7 @@ from hazcam.calibration.rig import StereoRig
 from hazcam.errors import OutputError, RigError
 from hazcam.frames import R_BODY_OPTICAL, Pose, rotation_x, rotation_y
 
+ROOT = Path(__file__).parents[1]
 K = np.array([[512.0, 0, 319.5], [0, 510.0, 239.5], [0, 0, 1]])
 D = np.array([-0.1, 0.02, 0.001, -0.0005, 0.003])
 MOUNT = Pose(R=rotation_y(18) @ R_BODY_OPTICAL, t=np.array([0.17, 0.05, 0.17]))
@@ -87,8 +88,8 @@ def write_mount(path: Path, **changes: str) -> Path:
 
 
 def assert_same(a: StereoRig, b: StereoRig) -> None:
-    assert (a.size, a.model, a.read_noise, a.provenance) == (
-        b.size, b.model, b.read_noise, b.provenance)
+    assert (a.size, a.model, a.read_noise, a.noise_gain, a.provenance) == (
+        b.size, b.model, b.read_noise, b.noise_gain, b.provenance)
     for key in ("K1", "D1", "K2", "D2", "R", "T"):
         np.testing.assert_array_equal(getattr(a, key), getattr(b, key))
     assert a.mount is not None
@@ -106,6 +107,8 @@ def assert_same(a: StereoRig, b: StereoRig) -> None:
         {},
         {"model": "fisheye", "D1": np.zeros(4), "D2": np.array([0.01, 0, 0, 0])},
         {"model": "rational", "D1": np.zeros(8), "D2": np.array([0.1, 0, 0, 0, 0, 0.1, 0, 0])},
+        {"read_noise": 1.25, "noise_gain": 0.0125},
+        {"noise_gain": 0.0},
         {"read_noise": 1.25, "covariance": np.diag(np.arange(1.0, 15.0))},
         {"provenance": {"made": 'by hand: "é" # 1', "views": 13, "rms": [0.1, 0.2],
                         "board": {"square_m": 0.025}}},
@@ -177,6 +180,13 @@ def test_the_digest_is_of_the_numbers_alone(tmp_path: Path) -> None:
     moved = read_rig(write_entries(tmp_path / "c.yaml", {"T": matrix([-0.1001, 0, 0])}))
     assert first.digest == noted.digest != moved.digest
     assert rig_digest(replace(first, T=np.array([-0.1, -0.0, 0.0]))) == first.digest
+
+
+def test_a_noise_gain_is_in_the_digest_and_rigs_without_one_keep_theirs() -> None:
+    """The digest of the shipped rig as it was before rigs had a noise gain."""
+    rig = read_rig(ROOT / "calibration" / "dunlin-em-raw.yaml")
+    assert rig.digest == "dd6aad651740bf034b5cea036428ec690d871a7d9f3e28a017b20014e1d727c6"
+    assert rig_digest(replace(rig, noise_gain=0.0)) != rig.digest
 
 
 def test_a_mount_file_wins(tmp_path: Path) -> None:
@@ -377,7 +387,16 @@ MIRROR = np.diag([1.0, 1.0, -1.0])
         ({"K1": "[[1, 2], [3, x]]"}, "K1: found .*'x'"),
         ({"noise": "{ grain: 2 }"}, "noise: found .*grain"),
         ({"noise": "{ read_noise_grey: low }"}, "read_noise_grey: found 'low'"),
-        ({"noise": "{ read_noise_grey: -1. }"}, "read_noise_grey: -1"),
+        ({"noise": "{ read_noise_grey: -1. }"},
+         "noise.read_noise_grey: found -1\n.*from 0 to 50\n.*one standard deviation without light"),
+        ({"noise": "{ read_noise_grey: 60. }"}, "read_noise_grey: found 60"),
+        ({"noise": "{ noise_gain_grey: -0.01 }"}, "noise_gain_grey: found -0.01"),
+        ({"noise": "{ read_noise_grey: 1., noise_gain_grey: 12. }"},
+         "noise.noise_gain_grey: found 12\n.*from 0 to 10\n.*variance per grey level(.|\n)*n bits"),
+        ({"noise": "{ noise_gain_grey: .Nan }"}, "noise_gain_grey: found nan\n.*a finite number"),
+        ({"noise": "{ noise_gain_grey: high }"}, "noise_gain_grey: found 'high'"),
+        ({"noise": "{ noise_gain_grey: 0.01, grain: 2 }"},
+         "noise: found .*grain.*\n.*read_noise_grey and noise_gain_grey, or one of them"),
         ({"covariance": matrix(np.eye(3))}, "covariance: a matrix of 3 x 3\n.*14 x 14"),
         ({"covariance": matrix(-np.eye(14))}, "covariance: is not a covariance matrix"),
         ({"covariance": matrix(np.diag([1.0] * 11 + [-1e-10, 1e-6, 1e-6]))},

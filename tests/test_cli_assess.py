@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import cv2
+import numba
 import pytest
 from click.testing import CliRunner, Result
 
@@ -13,9 +15,18 @@ from hazcam.assess import Assessment
 from hazcam.cli import main
 from hazcam.cli.errors import opencv_guard
 from hazcam.cli.job import Job
-from tests.folders import write_inputs
+from hazcam.errors import PairError
+from hazcam.warm import warm_up
+from tests.folders import assessment, write_inputs
+from tests.loops import uncompiled_loop
 
 FAST = ("--headings", "0,10")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _compiled() -> None:
+    """Nothing is said of compiling where nothing is compiled."""
+    warm_up()
 
 
 def run(*arguments: str | Path) -> Result:
@@ -63,6 +74,53 @@ def test_options_win_over_the_sidecar(folder: Path) -> None:
     record = json.loads(result.stdout)
     assert record["rover"]["name"] == "dunlin-fm"
     assert record["pair"]["attitude"]["roll_deg"] == 3
+
+
+@pytest.mark.parametrize(("options", "word"), [
+    ((), "census"), (("--matcher", "census"), "census"), (("--matcher", "sgbm"), "sgbm")])
+def test_the_matcher_that_is_asked_for(folder: Path, options: tuple[str, ...], word: str) -> None:
+    result = run("assess", folder / "bench.pair.json", *FAST, *options, "--json")
+    record = json.loads(result.stdout)
+    assert record["settings"]["matcher"].startswith(f"{word}(")
+    assert record["disparity"]["matcher"] == record["settings"]["matcher"]
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_threads_are_limited_while_it_runs(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, fails: bool
+) -> None:
+    found = []
+
+    def run_noting(job: Job) -> Assessment:
+        found.append((numba.get_num_threads(), cv2.getNumThreads()))
+        if fails:
+            raise PairError("a", "b", "c", "d")
+        return assessment()
+
+    monkeypatch.setattr(Job, "run", run_noting)
+    before = numba.get_num_threads(), cv2.getNumThreads()
+    for options in ((), ("--threads", "1"), ()):
+        assert run("assess", folder / "bench.pair.json", *options).exit_code == fails
+    assert found == [before, (1, 1), before]
+
+
+def test_what_is_compiled_is_said_once_on_standard_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a", "b"):
+        write_inputs(tmp_path, name)
+
+    def run_compiling(job: Job) -> Assessment:
+        for _ in range(2):
+            uncompiled_loop()(1)
+        return assessment()
+
+    monkeypatch.setattr(Job, "run", run_compiling)
+    result = run("assess", tmp_path, "--json")
+    assert result.exit_code == 0
+    assert result.stderr.count("compiling the loops") == 1
+    assert result.stderr.index("compiling") < result.stderr.index("[2/2]")
+    assert len([json.loads(line) for line in result.stdout.splitlines()]) == 2
 
 
 @pytest.mark.parametrize(("options", "kind", "words"), [
@@ -191,6 +249,9 @@ def test_two_sidecars_of_one_id_stop_before_the_start(tmp_path: Path) -> None:
     (("a.json", "--limit", "step"), "is not NAME=VALUE"),
     (("a.json", "--limit", "jump=1"), "unknown limit 'jump'"),
     (("a.json", "--limit", "step=-1"), "a finite number of 0 or more"),
+    (("a.json", "--matcher", "best"), "'best' is not one of 'census', 'sgbm'"),
+    (("a.json", "--threads", "0"), "x>=1"),
+    (("a.json", "--threads", "100000"), f"more than the {numba.config.NUMBA_NUM_THREADS} core"),
     (("a.json", "--nonsense"), "No such option"),
 ])
 def test_wrong_usage_exits_with_2(arguments: tuple[str, ...], words: str) -> None:

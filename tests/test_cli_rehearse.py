@@ -7,6 +7,7 @@ import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -18,6 +19,7 @@ from hazcam.rover import RoverProfile
 from hazcam.scene.io import is_rendered
 from hazcam.scene.rehearsal.ledger import read_ledger
 from hazcam.scene.rehearsal.record import Plan, SceneScore
+from tests.loops import uncompiled_loop
 from tests.rehearsal.synthetic import heading_row, scene
 
 ROOT = Path(__file__).parents[1]
@@ -94,6 +96,7 @@ def test_against_itself_nothing_differs(pair_set: Path, done: Path) -> None:
     assert {(row["only_this"], row["only_other"], row["difference"]) for row in compared} == {
         (0, 0, 0.0)}
     assert "Against the other rehearsal" in result.output
+    assert "Not alike with the other rehearsal: nothing." in result.output
 
 
 def test_depth_truth_scores_the_ideal_sensor_alone(pair_set: Path, tmp_path: Path) -> None:
@@ -156,6 +159,7 @@ def test_scenes_of_another_call_are_not_scored_along(pair_set: Path, tmp_path: P
     (("--set", "a", "--exact"), "--exact would change what is rendered"),
     (("--set", "a", "--count", "3"), "--count would change what is rendered"),
     (("--set", "a", "--seed-block", "tune"), "--seed-block would change what is rendered"),
+    (("--matcher", "best"), "'best' is not one of 'census', 'sgbm'"),
     (("--mixture", "swamp"), "'swamp' is not one of"),
     (("--seed-block", "report-0"), "is not tune, or report-N"),
     (("--sun", "50:3"), "LOW first"),
@@ -191,8 +195,9 @@ def cheap(sidecar: Path, plan: Plan, rover: RoverProfile) -> SceneScore:
 
 @pytest.fixture
 def cheaply(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The cheap score, away from the ledger of the clone."""
+    """The cheap score, which needs no loop compiled, away from the ledger of the clone."""
     monkeypatch.setattr("hazcam.cli.rehearse.score_pair", cheap)
+    monkeypatch.setattr("hazcam.cli.rehearse.warm_up", lambda: None)
     monkeypatch.setattr("hazcam.cli.rehearse._OF_PACKAGE", tmp_path / "none.csv")
     monkeypatch.chdir(tmp_path)
 
@@ -290,6 +295,57 @@ def test_what_cannot_be_compared_is_written_nevertheless(pair_set: Path, tmp_pat
     assert result.exit_code == 1
     assert "scored scenes differ; only in the other: b" in said(result)
     assert {row["pair"] for row in rows_of(tmp_path / "third")} == {"a"}
+
+
+def the_record(folder: Path) -> dict[str, Any]:
+    record: dict[str, Any] = json.loads((folder / "rehearsal.json").read_text(encoding="utf-8"))
+    return record
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_matchers_are_told_apart_and_never_mixed(pair_set: Path, tmp_path: Path) -> None:
+    """In scores, record, ledger and page; and a comparison says that they differ."""
+    given = copies(pair_set, tmp_path / "beach", {"a": 10_007})
+    out, ledger = tmp_path / "out", tmp_path / "ledger.csv"
+    keys = []
+    for options in ((), ("--matcher", "sgbm")):
+        result = rehearse_set(given, "--ledger", ledger, *options)
+        assert result.exit_code == 0, result.output
+        keys.append(json.loads((out / "scores" / "a.json").read_text(encoding="utf-8"))["key"])
+    assert keys[0] != keys[1]
+    assert the_record(out)["summary"]["plan"]["matcher"] == "sgbm"
+    assert [row["matcher"] for row in read_ledger(ledger)] == ["census", "sgbm"]
+    assert "<dd>sgbm(block" in (out / "rehearsal.html").read_text(encoding="utf-8")
+    result = rehearse_set(given, "--against", out, "-o", tmp_path / "second")
+    assert "Not alike with the other rehearsal: matcher census here, sgbm there." in said(result)
+    assert the_record(tmp_path / "second")["comparison"]["conditions"] == [
+        {"name": "matcher", "this": "census", "other": "sgbm"}]
+    page = " ".join((tmp_path / "second" / "rehearsal.html").read_text(encoding="utf-8").split())
+    assert "Not alike: matcher census here, sgbm there." in page
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_what_compiles_does_so_once_before_the_scoring(
+    pair_set: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("hazcam.cli.rehearse.warm_up", lambda: uncompiled_loop()(1))
+    result = rehearse_set(copies(pair_set, tmp_path / "beach", {"a": 1}))
+    assert result.exit_code == 0, result.output
+    assert result.stderr.count("compiling the loops") == 1
+    assert result.stderr.index("compiling the loops") < result.stderr.index("scoring")
+
+
+@pytest.mark.usefixtures("cheaply")
+def test_a_broken_record_to_compare_with_is_said_before_any_work(
+    pair_set: Path, tmp_path: Path
+) -> None:
+    given = copies(pair_set, tmp_path / "beach", {"a": 1})
+    assert rehearse_set(given, "-o", tmp_path / "other").exit_code == 0
+    (tmp_path / "other" / "rehearsal.json").write_text("{")
+    result = rehearse_set(given, "--against", tmp_path / "other")
+    assert result.exit_code == 1
+    assert "rehearsal.json: cannot be read" in said(result)
+    assert not (tmp_path / "out" / "scores").exists()
 
 
 @pytest.mark.usefixtures("cheaply")

@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 from hazcam.cli import main
 from hazcam.report import to_json
+from hazcam.settings import MATCHERS
 from tests.folders import write_inputs
 
 
@@ -121,6 +122,32 @@ def test_a_record_with_broken_inputs(path: Path) -> None:
     result = run("reproduce", path)
     assert result.exit_code == 1
     assert "inputs or settings that cannot be used" in result.stderr
+
+
+@pytest.mark.parametrize("matcher", list(MATCHERS))
+def test_the_matcher_is_that_of_the_record(tmp_path: Path, matcher: str) -> None:
+    run("assess", write_inputs(tmp_path), "--headings", "0", "--matcher", matcher, "-o", tmp_path)
+    path = tmp_path / "bench" / "assessment.json"
+    assert f'"matcher": "{matcher}(' in path.read_text("utf-8")
+    assert run("reproduce", path).stdout == "bench: reproduced to the byte\n"
+
+
+def test_a_matcher_that_is_set_otherwise_now_is_a_difference(path: Path) -> None:
+    """The record of an older version: its matcher had other settings."""
+    def change(record: Any) -> None:
+        record["settings"]["matcher"] = record["disparity"]["matcher"] = "census(5 x 5)"
+
+    _edit(path, change)
+    result = run("reproduce", path)
+    assert result.exit_code == 1
+    assert "settings.matcher: 'census(5 x 5)', then 'census(" in result.stdout
+
+
+def test_a_matcher_that_hazcam_does_not_have_is_refused(path: Path) -> None:
+    _edit(path, lambda record: record["settings"].update(matcher="my own(1)"))
+    result = run("reproduce", path)
+    assert result.exit_code == 1
+    assert "matcher 'my own(1)' is none of census, sgbm" in result.stderr
 
 
 def test_a_sidecar_is_no_record(tmp_path: Path) -> None:

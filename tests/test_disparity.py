@@ -14,7 +14,7 @@ from hazcam.disparity import (
 )
 from hazcam.disparity.warp import unwarp
 from hazcam.frames import Attitude, Floats, View, view_from
-from hazcam.imagery import StereoPair, check_pictures, pair_from_arrays
+from hazcam.imagery import NoiseModel, StereoPair, check_pictures, pair_from_arrays
 from hazcam.rectification import RectifiedPair, rectify
 from tests.synthetic import (
     BASELINE_M,
@@ -40,7 +40,7 @@ def band_of(rectified: RectifiedPair, attitude: Attitude = LEVEL) -> SearchBand:
 
 def match(pair: StereoPair) -> DisparityMap:
     rectified = rectify(pair, ideal_rig(), check_pictures(pair))
-    return SgbmMatcher().match(rectified, band_of(rectified), check_pictures(pair).noise_grey)
+    return SgbmMatcher().match(rectified, band_of(rectified), check_pictures(pair).noise)
 
 
 def true_disparity(scene: Scene) -> Floats:
@@ -105,7 +105,7 @@ def test_what_lies_beyond_the_band_is_mostly_blank() -> None:
     pair = render(scene)
     rectified = rectify(pair, ideal_rig(), check_pictures(pair))
     band = band_of(rectified)
-    disparity = SgbmMatcher().match(rectified, band, check_pictures(pair).noise_grey)
+    disparity = SgbmMatcher().match(rectified, band, check_pictures(pair).noise)
     true = true_disparity(scene)
     beyond = np.isfinite(true) & (true > band.high_px + 20) & (np.indices(true.shape)[1] > 250)
     assert beyond.sum() > 2000
@@ -122,7 +122,7 @@ def test_pictures_without_texture_come_out_blank(level: int) -> None:
                 for _ in range(2)]
     pair = pair_from_arrays(*pictures)
     rectified = rectify(pair, ideal_rig(), check_pictures(render(Scene())))
-    disparity = SgbmMatcher().match(rectified, band_of(rectified), 1.0)
+    disparity = SgbmMatcher().match(rectified, band_of(rectified), NoiseModel(read_grey=1.0))
     assert disparity.matched_share == 0
 
 

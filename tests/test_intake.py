@@ -12,6 +12,7 @@ from hazcam.errors import ImageError, PairError
 from hazcam.imagery.arrays import pair_from_arrays
 from hazcam.imagery.intake import PixelState, check_pictures, full_scale
 from hazcam.imagery.pair import StereoPair
+from hazcam.scene.effects import Effects, encode_picture
 
 SHAPE = (240, 320)
 
@@ -65,13 +66,13 @@ def test_noise_is_found_beside_strong_texture(noise: float) -> None:
     """Rounding adds 1/12 to the variance; the quiet quarter of the picture shows the rest."""
     left = as_bytes(ground(seed=1, noise=noise))
     right = as_bytes(ground(seed=2, noise=noise))
-    found = check_pictures(pair_from_arrays(left, right)).noise_grey
+    found = check_pictures(pair_from_arrays(left, right)).noise.sigma_grey(60.0)
     assert found == pytest.approx(np.hypot(noise, 1 / np.sqrt(12)), rel=0.10)
 
 
 def test_the_noisier_picture_counts() -> None:
     quiet, noisy = as_bytes(ground(seed=1, noise=1.0)), as_bytes(ground(seed=2, noise=4.0))
-    assert check_pictures(pair_from_arrays(quiet, noisy)).noise_grey > 3.5
+    assert check_pictures(pair_from_arrays(quiet, noisy)).noise.read_grey > 3.5
 
 
 def test_noise_of_sixteen_bit_is_in_eight_bit_levels() -> None:
@@ -79,7 +80,8 @@ def test_noise_of_sixteen_bit_is_in_eight_bit_levels() -> None:
     wide[0, 0] = 4000  # a highlight: the file holds 12 bits
     other = np.roll(wide, 5, axis=1)
     assert full_scale(pair_from_arrays(wide, other)) == 4095
-    assert check_pictures(pair_from_arrays(wide, other)).noise_grey == pytest.approx(2.0, rel=0.1)
+    found = check_pictures(pair_from_arrays(wide, other)).noise.sigma_grey(60.0)
+    assert found == pytest.approx(2.0, rel=0.1)
 
 
 def test_saturation_of_eight_bit() -> None:
@@ -120,7 +122,7 @@ def test_fine_texture_does_not_make_bright_ground_dark() -> None:
     assert (states(left) == PixelState.USABLE).all()
 
 
-@pytest.mark.parametrize("fill", [128, 40, 200])
+@pytest.mark.parametrize("fill", [128, 40, 200, 12, 0])
 @pytest.mark.parametrize("corner", [(64, 80), (61, 83)])
 def test_lost_blocks(fill: int, corner: tuple[int, int]) -> None:
     left = as_bytes(ground())
@@ -131,10 +133,84 @@ def test_lost_blocks(fill: int, corner: tuple[int, int]) -> None:
     assert (state == PixelState.LOST).sum() <= 16 * 24 + 40  # a neighbour may equal the fill
 
 
-def test_a_block_of_zeros_is_dark_not_usable() -> None:
-    left = as_bytes(ground())
-    left[64:80, 80:96] = 0
-    assert (states(left)[64:80, 80:96] == PixelState.DARK).all()
+@pytest.mark.parametrize("shape", ["alone", "in a corner", "across", "a chain", "dark sand"])
+def test_lost_blocks_that_read_zero_are_lost_not_dark(shape: str) -> None:
+    left = as_bytes(ground(mean=14.0, contrast=1.5, noise=0.8) if shape == "dark sand"
+                    else ground())
+    lost = np.zeros(SHAPE, dtype=bool)
+    for rows, cols in {
+        "alone": [(slice(64, 80), slice(80, 96))], "dark sand": [(slice(64, 72), slice(80, 88))],
+        "in a corner": [(slice(0, 16), slice(304, 320))], "across": [(slice(99, 120), slice(None))],
+        "a chain": [(slice(128, 144), slice(64, 320)), (slice(144, 160), slice(0, 112))],
+    }[shape]:
+        lost[rows, cols] = True
+    left[lost] = 0
+    assert np.array_equal(states(left) == PixelState.LOST, lost)
+
+
+def hard_shadow(outline: list[tuple[float, float]], level: float = 0.0) -> tuple[Any, Any]:
+    """Lit ground with a shadow of one value, and where that is; its edge gets its share of light.
+
+    ``outline`` in pixels (column, row).
+    """
+    inside = np.zeros((8 * SHAPE[0], 8 * SHAPE[1]), np.uint8)
+    cv2.fillPoly(inside, [np.round(8 * np.array(outline)).astype(np.int32)], 1)
+    share = inside.reshape(SHAPE[0], 8, SHAPE[1], 8).mean(axis=(1, 3))
+    return as_bytes(ground() * (1 - share) + level * share), share == 1
+
+
+@pytest.mark.parametrize("outline", [
+    [(0, 0), (100, 0), (100, 240), (0, 240)],
+    [(-9, 130), (330, 130), (330, 250), (-9, 250)],
+    [(60, 60), (160, 70), (150, 150), (80, 130)],
+    [(60, 60), (200, 64), (200, 100), (60, 96)],
+    [(40, 100), (90, 60), (120, 200)],
+    [(100, 100), (120, 90), (130, 105), (128, 120), (105, 125)],
+])
+@pytest.mark.parametrize("level", [0.0, 9.0])
+def test_black_shadow_with_a_hard_edge_is_dark(
+    outline: list[tuple[float, float]], level: float
+) -> None:
+    """Without air no light reaches a shadow: it may read exactly the black level."""
+    left, shadow = hard_shadow(outline, level)
+    state = states(left)
+    assert not (state == PixelState.LOST).any()
+    inner = cv2.erode(shadow.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    assert inner.any()
+    assert (state[inner] == PixelState.DARK).all()
+
+
+def test_black_shadow_with_a_tip_is_dark() -> None:
+    """The part that holds whole blocks is a rectangle, but it goes on in the tip."""
+    left, _ = hard_shadow([(100, 100), (108, 100), (108, 112), (104, 122), (100, 112)])
+    state = states(left)
+    assert not (state == PixelState.LOST).any()
+    assert (state[100:112, 100:108] == PixelState.DARK).all()
+
+
+def test_blocks_lost_inside_black_shadow_are_dark() -> None:
+    left, shadow = hard_shadow([(60, 60), (160, 70), (150, 150), (80, 130)])
+    left[96:112, 96:112] = 0
+    assert shadow[96:112, 96:112].all()
+    assert (states(left)[96:112, 96:112] == PixelState.DARK).all()
+
+
+def test_blocks_lost_beside_black_shadow_leave_the_shadow_dark() -> None:
+    left, shadow = hard_shadow([(60, 60), (160, 70), (150, 150), (80, 130)])
+    left[192:208, 96:128] = 0
+    state = states(left)
+    assert (state[192:208, 96:128] == PixelState.LOST).all()
+    assert (state == PixelState.LOST).sum() == 16 * 32
+    assert (state[shadow] == PixelState.DARK).mean() > 0.95
+
+
+def test_all_lost_blocks_of_a_downlink_are_found() -> None:
+    """Of a compressed picture with noise, as the effects of the scenes draw them."""
+    effects = Effects(lost_blocks=12, jpeg_quality=85)
+    received = cv2.imdecode(np.frombuffer(
+        encode_picture(as_bytes(ground(contrast=12.0)), effects, np.random.default_rng(4))[1],
+        np.uint8), cv2.IMREAD_UNCHANGED)
+    assert np.array_equal(states(received) == PixelState.LOST, received == 0)
 
 
 @pytest.mark.parametrize("quality", [95, 80, 60])
@@ -199,4 +275,4 @@ def test_pictures_stay_as_they_are_and_states_cannot_be_written() -> None:
 def test_a_tiny_picture_is_judged() -> None:
     rng = np.random.default_rng(0)
     left, right = (rng.integers(40, 90, (6, 7)).astype(np.uint8) for _ in range(2))
-    assert check_pictures(pair_from_arrays(left, right)).noise_grey > 0
+    assert check_pictures(pair_from_arrays(left, right)).noise.read_grey > 0

@@ -272,6 +272,8 @@ def test_page_says_verdict_reason_units_and_sources(written: tuple[Path, Record]
     for text in ("■ ask-ground", "10° left", "45° right", "from the nose", "from the rover origin",
                  record["attitude"]["text"], record["near_strip"]["text"],
                  record["rig_check"]["text"], "derived: leg length / 2", "0.050 m", "14.9 deg",
+                 f"{record['intake']['noise']['read_grey']:.2f} grey levels of 255 without light",
+                 "the rig file says not known and not known; the larger noise counts",
                  "What this cannot judge", "not a protective device for people",
                  record["digests"]["pair"], record["versions"]["opencv"], record["hazcam"]):
         assert text in words

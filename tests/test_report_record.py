@@ -52,6 +52,16 @@ def test_shows_the_same_verdict_as_the_assessment(record: Record) -> None:
     assert record["suggestion"]["text"] == assessment().suggestion.text
 
 
+def test_says_the_noise_of_the_pictures_and_that_of_the_rig(record: Record) -> None:
+    """The pictures are drawn with noise of one grey level; their fine texture adds to it."""
+    assert set(record["intake"]["noise"]) == {"read_grey", "gain_grey"}
+    assert 1.0 < record["intake"]["noise"]["read_grey"] < 2.0
+    assert record["rig"]["noise"] == {"read_grey": None, "gain_grey": None}
+    rig = replace(ideal_rig(), read_noise=0.6, noise_gain=0.01)
+    stated = as_record(replace(assessment(), rig=rig), inputs={})
+    assert stated["rig"]["noise"] == {"read_grey": 0.6, "gain_grey": 0.01}
+
+
 def test_every_limit_has_unit_and_source(record: Record) -> None:
     assert record["limits"]["step"] == {"value": 0.05, "unit": "m",
                                         "source": "derived: leg length / 2"}

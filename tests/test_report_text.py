@@ -43,7 +43,8 @@ def test_clear_ground_that_is_only_assumed_is_told_apart(record: Record) -> None
 
 
 def test_too_few_features_ask_whether_the_pictures_belong_together() -> None:
-    few = EpipolarResidual(median_px=math.nan, spread_px=math.nan, count=1)
+    few = EpipolarResidual(count=1, sought=3, median_px=math.nan, offset=None,
+                           largest_px=math.nan, largest_sigma_px=math.nan)
     shown = as_record(replace(assessment(), epipolar=few), inputs={})
     text = " ".join(as_text(shown).split())
     assert "1 feature was tracked between the pictures" in text

@@ -2,6 +2,7 @@
 
 from hazcam.calibration.checks import check_rig, monotonic_radius, rig_digest
 from hazcam.calibration.io import read_mount, read_rig, write_rig
+from hazcam.calibration.noise import noise_of
 from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.calibration.sensor import crop_and_bin, rig_for
 
@@ -11,6 +12,7 @@ __all__ = [
     "check_rig",
     "crop_and_bin",
     "monotonic_radius",
+    "noise_of",
     "read_mount",
     "read_rig",
     "rig_digest",

@@ -25,6 +25,13 @@ FARTHEST_MOUNT_M = 3.0
 # Below this many metres of "length" the unit was rather cm than mm (3 to 30 cm either way).
 _CM_BELOW = 30.0
 
+# Noise in the rig's file: the names of StereoRig, and the keys below `noise`.
+NOISE_KEYS = {"read_noise": "read_noise_grey", "noise_gain": "noise_gain_grey"}
+# More noise than a camera can have and still show ground: a fifth of the full scale; the shot
+# noise of 25 electrons at the full scale, where small sensors hold some thousands.
+LARGEST_READ_NOISE_GREY = 50.0
+LARGEST_NOISE_GAIN_GREY = 10.0
+
 DISTORTION_SIZES: dict[LensModel, tuple[int, ...]] = {
     "brown": (4, 5), "rational": (8,), "fisheye": (4,),
 }
@@ -45,6 +52,9 @@ def rig_digest(rig: StereoRig) -> str:
         "mount_t": None if mount is None else rows(mount.t),
         "read_noise": rig.read_noise, "covariance": rows(rig.covariance),
     }
+    # Rigs written before there was a gain keep their digest.
+    if rig.noise_gain is not None:
+        numbers["noise_gain"] = rig.noise_gain
     return hashlib.sha256(json.dumps(numbers, sort_keys=True).encode()).hexdigest()
 
 
@@ -275,6 +285,22 @@ def _check_covariance(covariance: Floats, where: str) -> None:
         )
 
 
+def _check_noise(rig: StereoRig, where: str) -> None:
+    for name, most, what in (
+        ("read_noise", LARGEST_READ_NOISE_GREY, "one standard deviation without light"),
+        ("noise_gain", LARGEST_NOISE_GAIN_GREY, "the variance per grey level of signal"),
+    ):
+        value = getattr(rig, name)
+        # NaN is within no bounds.
+        if value is not None and not 0 <= value <= most:
+            raise RigError(
+                f"{where}: noise.{NOISE_KEYS[name]}", f"found {value:g}",
+                f"a finite number from 0 to {most:g}",
+                f"give {what}, in grey levels of an 8-bit picture: from n bits, divide by "
+                "(2^n - 1) / 255",
+            )
+
+
 def check_rig(rig: StereoRig) -> StereoRig:
     """Check a rig as a whole and return it.
 
@@ -283,7 +309,8 @@ def check_rig(rig: StereoRig) -> StereoRig:
     RigError
         In these words: a size that is not positive, a focal length of 0, no camera matrix, the
         wrong number of coefficients, distortion that turns back, a baseline of 0 or in another
-        unit, cameras stacked or swapped, no covariance. Orthonormal R is seen to on building.
+        unit, cameras stacked or swapped, no covariance, noise out of bounds. Orthonormal R is seen
+        to on building.
     """
     where = rig.source or rig.name
     if min(rig.size) <= 0:
@@ -298,9 +325,5 @@ def check_rig(rig: StereoRig) -> StereoRig:
     check_baseline(rig.T, f"{where}: T")
     if rig.covariance is not None:
         _check_covariance(rig.covariance, f"{where}: covariance")
-    if rig.read_noise is not None and rig.read_noise < 0:
-        raise RigError(
-            f"{where}: noise.read_noise_grey", f"{rig.read_noise:g}", "0 or more",
-            "give the read noise in grey levels of an 8-bit picture",
-        )
+    _check_noise(rig, where)
     return rig

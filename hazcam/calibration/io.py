@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from hazcam.calibration.checks import (
+    NOISE_KEYS,
     check_camera_matrix,
     check_mount,
     check_rig,
@@ -191,18 +192,20 @@ def _word(tree: Tree, key: str, path: Path, known: tuple[str, ...], default: str
     return str(value)
 
 
-def _read_noise(tree: Tree, path: Path) -> float | None:
+def _noise(tree: Tree, path: Path) -> dict[str, float]:
+    """What the entry ``noise`` says, by the rig's names; empty where there is none."""
     if "noise" not in tree:
-        return None
+        return {}
     noise = tree["noise"]
-    if not isinstance(noise, dict) or set(noise) != {"read_noise_grey"}:
-        raise RigError(f"{path}: noise", f"found {noise!r}", "a map with the key read_noise_grey",
+    if not isinstance(noise, dict) or not noise or not set(noise) <= set(NOISE_KEYS.values()):
+        raise RigError(f"{path}: noise", f"found {noise!r}",
+                       f"a map with the keys {' and '.join(NOISE_KEYS.values())}, or one of them",
                        "correct the entry")
-    value = noise["read_noise_grey"]
-    if not isinstance(value, int | float) or not np.isfinite(value):
-        raise RigError(f"{path}: noise.read_noise_grey", f"found {value!r}", "a finite number",
-                       "give grey levels of an 8-bit picture")
-    return float(value)
+    for key, value in noise.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise RigError(f"{path}: noise.{key}", f"found {value!r}", "a finite number",
+                           "give it in grey levels of an 8-bit picture")
+    return {name: float(noise[key]) for name, key in NOISE_KEYS.items() if key in noise}
 
 
 # --- the two kinds of file ------------------------------------------------------------------------
@@ -240,6 +243,7 @@ def _rig_of_storage(tree: Tree, path: Path, mount: Pose | None) -> StereoRig:
     provenance = tree.get("provenance", {})
     if not isinstance(provenance, dict):
         provenance = {"text": provenance}
+    noise = _noise(tree, path)
     return StereoRig(
         name=path.stem,
         size=(_whole(tree, "image_width", path), _whole(tree, "image_height", path)),
@@ -249,7 +253,7 @@ def _rig_of_storage(tree: Tree, path: Path, mount: Pose | None) -> StereoRig:
         T=_array(tree, "T", path, (3,)),
         mount=_mount_of_rig(tree, path, mount),
         model=next(name for name in _LENS_MODELS if name == model),
-        read_noise=_read_noise(tree, path),
+        read_noise=noise.get("read_noise"), noise_gain=noise.get("noise_gain"),
         covariance=_array(tree, "covariance", path, (14, 14)) if "covariance" in tree else None,
         provenance=provenance,
         source=str(path),
@@ -403,8 +407,9 @@ def _values_of(rig: StereoRig) -> Tree:
     }
     if rig.mount is not None:
         values |= {"mount_R": rig.mount.R, "mount_t": rig.mount.t.reshape(3, 1)}
-    if rig.read_noise is not None:
-        values["noise"] = {"read_noise_grey": float(rig.read_noise)}
+    noise = {key: float(getattr(rig, name)) for name, key in NOISE_KEYS.items()
+             if getattr(rig, name) is not None}
+    values |= {"noise": noise} if noise else {}
     if rig.covariance is not None:
         values["covariance"] = np.asarray(rig.covariance, dtype=np.float64)
     return values | ({"provenance": rig.provenance} if rig.provenance else {})

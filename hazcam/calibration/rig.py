@@ -35,7 +35,10 @@ class StereoRig:
     model : str
         ``brown`` (k1 k2 p1 p2 k3), ``rational`` (up to 8 coefficients) or ``fisheye`` (4).
     read_noise : float or None
-        Read noise, one standard deviation. [grey levels of an 8-bit picture]
+        Noise without light, one standard deviation, of a pixel of the file: rounding included.
+        [grey levels of an 8-bit picture]
+    noise_gain : float or None
+        Variance of the noise per grey level of signal. [grey levels of an 8-bit picture]
     covariance : ndarray of shape (14, 14), float64, or None
         Of (fx fy cx cy) left, (fx fy cx cy) right [px], rotation vector of R [rad], T [m].
     provenance : dict
@@ -57,6 +60,7 @@ class StereoRig:
     mount: Pose | None
     model: LensModel = "brown"
     read_noise: float | None = None
+    noise_gain: float | None = None
     covariance: Floats | None = None
     provenance: dict[str, Any] = field(default_factory=dict)
     digest: str = ""

@@ -71,7 +71,8 @@ def crop_and_bin(
     -------
     StereoRig
         K moved and scaled, size and covariance with them. Distortion, R, T and mount do not depend
-        on the pixels. The read noise is kept: no more than it is, where binning averages.
+        on the pixels. Read noise and noise gain are kept: the noise is no more than that, where
+        binning averages (b² pixels of one signal have 1 / b² of its variance).
 
     Raises
     ------

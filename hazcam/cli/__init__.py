@@ -7,13 +7,13 @@ from importlib import import_module
 import click
 
 import hazcam
-from hazcam.cli.errors import opencv_guard
+from hazcam.cli.errors import cache_guard, opencv_guard
 
-_COMMANDS = ("assess", "reproduce", "scene", "rehearse")
+_COMMANDS = ("assess", "reproduce", "scene", "rehearse", "warm-up")
 
 
 class _Commands(click.Group):
-    """Loads a command when it is asked for: its module carries its name."""
+    """Loads a command when it is asked for: its module carries its name, ``_`` for ``-``."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(_COMMANDS)
@@ -21,9 +21,10 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        with opencv_guard():
-            module = import_module(f"hazcam.cli.{cmd_name}")
-        command = getattr(module, cmd_name)
+        name = cmd_name.replace("-", "_")
+        with opencv_guard(), cache_guard():
+            module = import_module(f"hazcam.cli.{name}")
+        command = getattr(module, name)
         assert isinstance(command, click.Command)  # each file of this room holds one
         return command
 

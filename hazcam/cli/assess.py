@@ -12,9 +12,11 @@ from hazcam import report
 from hazcam.cli import options
 from hazcam.cli.errors import INTERRUPTED, user_errors
 from hazcam.cli.job import Job
+from hazcam.cli.progress import saying_what_is_compiled
+from hazcam.cli.threads import limited_threads
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import Sidecar, find_sidecars, read_sidecar
-from hazcam.settings import Settings
+from hazcam.settings import MATCHERS, Settings
 
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
 _SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume_level",
@@ -26,6 +28,8 @@ _SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume
                 metavar="LEFT RIGHT | PAIR.json | FOLDER")
 @options.inputs
 @options.judging
+@options.matcher
+@options.threads
 @click.option("--json", "as_json", is_flag=True,
               help="Print the full record instead of the table; for a folder one line per pair.")
 @click.option("-o", "--output", type=options.OutputFolder(), metavar="DIR",
@@ -33,7 +37,8 @@ _SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume
                    "DIR/ID, for a folder also DIR/index.html. ID is the sidecar's; for two "
                    "pictures it follows from the name of LEFT.")
 def assess(
-    paths: tuple[Path, ...], as_json: bool, output: Path | None, **given: Any
+    paths: tuple[Path, ...], threads: int | None, as_json: bool, output: Path | None,
+    **given: Any,
 ) -> None:
     """Judge each heading ahead of one stereo pair.
 
@@ -49,7 +54,7 @@ def assess(
     are done are kept, with their index.html.
     """
     common = _common(paths, given)
-    with user_errors():
+    with user_errors(), limited_threads(threads), saying_what_is_compiled():
         if output is not None:
             report.prepare_folder(output)
         if len(paths) == 1 and paths[0].is_dir():
@@ -68,7 +73,8 @@ def _common(paths: tuple[Path, ...], given: dict[str, Any]) -> dict[str, Any]:
     _check_usage(paths, given)
     settings = {name: given.pop(name) for name in _SETTINGS}
     try:
-        chosen = Settings(headings_deg=settings.pop("headings"), **settings)
+        chosen = Settings(headings_deg=settings.pop("headings"),
+                          matcher=MATCHERS[given.pop("matcher")](), **settings)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     return {**given, "settings": chosen}

@@ -42,3 +42,17 @@ def opencv_guard() -> Iterator[None]:
                 "OpenCV is not installed: run `pip install opencv-python`"
             ) from error
         raise
+
+
+@contextmanager
+def cache_guard() -> Iterator[None]:
+    """Say what to set where numba finds no folder for what it compiles; exit status 1."""
+    try:
+        yield
+    except RuntimeError as error:
+        if "no locator available" not in str(error):
+            raise
+        raise click.ClickException(
+            "compiled loops cannot be kept: neither the folder of hazcam nor the user's cache can "
+            "be written to\n  remedy: set NUMBA_CACHE_DIR to a folder that can be written to"
+        ) from error

@@ -10,10 +10,11 @@ from typing import Any
 
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import read_rig
+from hazcam.disparity import Matcher
 from hazcam.errors import HazcamError
 from hazcam.imagery import read_pair
 from hazcam.rover import read_rover, with_limits
-from hazcam.settings import Settings
+from hazcam.settings import MATCHERS, Settings
 
 _FILES = ("sidecar", "left", "right", "rig", "rig_right", "mount")
 
@@ -106,6 +107,7 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
                 tilt_bound_deg=settings["tilt_bound_deg"],
                 assume_level=settings["assume_level"],
                 near_strip_max_m=settings["near_strip_max_m"],
+                matcher=_matcher(settings["matcher"]),
             ),
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -113,6 +115,17 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
             where, f"inputs or settings that cannot be used: {error}",
             "those that `hazcam assess` wrote", "assess the pair again",
         ) from error
+
+
+def _matcher(name: str) -> Matcher:
+    """The matcher of a record, by the word that its name begins with.
+
+    The settings that follow are those of now; where they differ, ``reproduce`` says so.
+    """
+    for word, make in MATCHERS.items():
+        if name.partition("(")[0] == word:
+            return make()
+    raise ValueError(f"matcher {name!r} is none of {', '.join(MATCHERS)}")
 
 
 def _is_path(rover: str) -> bool:

@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+import numba
 
 from hazcam.errors import RoverError
 from hazcam.rover import LIMIT_UNITS, shipped_rovers
 from hazcam.rover.limits import check_limit
+from hazcam.settings import MATCHERS
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -92,6 +94,18 @@ def finite(
     return value
 
 
+def no_more_than_cores(
+    ctx: click.Context, param: click.Parameter, value: int | None
+) -> int | None:
+    """Refuse more threads than numba has, which are as many as there are cores."""
+    cores = numba.config.NUMBA_NUM_THREADS
+    if value is not None and value > cores:
+        raise click.BadParameter(
+            f"{value} threads are more than the {cores} core{'' if cores == 1 else 's'} that "
+            "hazcam may use here", ctx, param)
+    return value
+
+
 FILE = click.Path(path_type=Path)
 _TILT = click.FloatRange(-90, 90, min_open=True, max_open=True)
 _TILT_BOUND = click.FloatRange(0, 45)
@@ -130,6 +144,23 @@ def inputs(function: F) -> F:
         click.option("--pitch-deg", callback=finite, type=_TILT, metavar="DEG",
                      help="Pitch of the rover, positive = nose down; with --roll-deg."),
     )(function)
+
+
+def matcher(function: F) -> F:
+    """Who matches."""
+    return click.option(
+        "--matcher", type=click.Choice(list(MATCHERS)), default=next(iter(MATCHERS)),
+        show_default=True,
+        help="census: the matcher of hazcam; sgbm: OpenCV's semi-global block matcher, for "
+             "reference.")(function)
+
+
+def threads(function: F) -> F:
+    """How many cores may work."""
+    return click.option(
+        "--threads", type=click.IntRange(1), callback=no_more_than_cores, metavar="N",
+        help="Threads; the result is the same for any number. Give 1 where several hazcam run "
+             "at once.  [default: one for each core]")(function)
 
 
 def judging(function: F) -> F:

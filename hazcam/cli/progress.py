@@ -1,10 +1,12 @@
-"""A bar with what is done, the rate and the time left, on standard error."""
+"""What is going on, on standard error: a bar while many are done, a line before a wait."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import TypeVar
 
+import click
 from rich.console import Console
 from rich.progress import (
     BarColumn,
@@ -15,7 +17,12 @@ from rich.progress import (
     TimeRemainingColumn,
 )
 
+from hazcam.warm import on_compiling
+
 T = TypeVar("T")
+
+_COMPILING = ("compiling the loops of matcher and terrain, once on this machine (about half a "
+              "minute) ...")
 
 
 def with_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
@@ -27,3 +34,24 @@ def with_progress(items: Iterable[T], total: int, what: str) -> Iterator[T]:
         for item in items:
             yield item
             bar.advance(task)
+
+
+@contextmanager
+def saying_what_is_compiled() -> Iterator[None]:
+    """Say once why it takes so long where loops are compiled; nothing where all are cached.
+
+    Raises
+    ------
+    CacheError
+        What was compiled cannot be kept.
+    """
+    said = False
+
+    def say(loop: str) -> None:
+        nonlocal said
+        if not said:
+            click.echo(_COMPILING, err=True)
+        said = True
+
+    with on_compiling(say):
+        yield

@@ -16,18 +16,25 @@ from hazcam.calibration import StereoRig, read_rig
 from hazcam.calibration.io import write_rig
 from hazcam.cli import options, scene_options
 from hazcam.cli.errors import user_errors
-from hazcam.cli.progress import with_progress
+from hazcam.cli.progress import saying_what_is_compiled, with_progress
 from hazcam.cli.scene import drawn, render_set
 from hazcam.errors import HazcamError
 from hazcam.imagery import find_sidecars, read_sidecar
+from hazcam.report.record import Record
 from hazcam.report.rehearsal_page import rehearsal_page
 from hazcam.report.rehearsal_record import rehearsal_record
 from hazcam.report.rehearsal_text import rehearsal_text
 from hazcam.rover import RoverProfile, read_rover
 from hazcam.scene.io import TruthError, check_writable, read_seed, truth_path
 from hazcam.scene.mixtures import MIXTURES
-from hazcam.scene.rehearsal.compare import Comparison, compare
-from hazcam.scene.rehearsal.files import read_rows, write_page, write_record, write_rows
+from hazcam.scene.rehearsal.compare import Comparison, compare, unlike
+from hazcam.scene.rehearsal.files import (
+    read_record,
+    read_rows,
+    write_page,
+    write_record,
+    write_rows,
+)
 from hazcam.scene.rehearsal.ledger import (
     Run,
     append_run,
@@ -43,9 +50,11 @@ from hazcam.scene.rehearsal.run import score_set
 from hazcam.scene.rehearsal.score import score_pair
 from hazcam.scene.rehearsal.tables import Summary, summarise
 from hazcam.scene.rigs import moved_rig
+from hazcam.warm import warm_up
 
 _LEDGER = Path("tests/benchmarks/ledger.csv")
 _OF_PACKAGE = Path(hazcam.__file__).parents[1] / _LEDGER  # in a clone
+_Other = tuple[list[SceneScore], Record]
 _ABOVE_0 = click.FloatRange(0, min_open=True)
 
 
@@ -71,6 +80,7 @@ _ABOVE_0 = click.FloatRange(0, min_open=True)
 @click.option("--confidence", callback=options.finite, type=click.FloatRange(0.5, 1, max_open=True),
               default=0.99, show_default=True, metavar="P",
               help="With which a demand must lie under its limit, one-sided.")
+@options.matcher
 @click.option("--depth", type=click.Choice(["matched", "truth", "both"]), default="both",
               show_default=True,
               help="Disparities as the matcher finds them, those of the rendered depth (the ideal "
@@ -102,7 +112,7 @@ def rehearse(output: Path, **given: Any) -> None:
     """
     _check_usage(given)
     with user_errors():
-        other = read_rows(given["against"] / "rows.csv") if given["against"] else None
+        other = _other(given["against"])
         check_writable(output)
         folder = given["given_set"] or _render(output, given)
         sidecars = find_sidecars(folder)
@@ -110,14 +120,16 @@ def rehearse(output: Path, **given: Any) -> None:
         ledger, fresh = _ledger(given, output, block)
         rover = read_rover(given["rover"] or _rover_of(sidecars))
         plan = _plan(given)
+        with saying_what_is_compiled():
+            warm_up()  # once here, not once in each process
         scores = list(with_progress(
             score_set(sidecars, plan, rover, output, given["workers"] or cpu_count() or 1,
                       score_pair),
             len(sidecars), "scoring"))
         scored = _scored(folder, sidecars, scores)
         summary = summarise(scores, plan)
-        comparison, uncompared = _compared(scores, other)
         run = _run(block, fresh, read_rig(read_sidecar(scored).rig), rover, scores)
+        comparison, uncompared = _compared(scores, rehearsal_record(run, summary), other)
         _write(output, run, summary, scores, rover, sidecars, comparison, given["against"])
         if is_report_block(block):
             append_run(ledger, run, summary)
@@ -185,7 +197,8 @@ def _plan(given: dict[str, Any]) -> Plan:
     sensors: dict[str, tuple[Sensor, ...]] = {
         "matched": ("matched",), "truth": ("ideal",), "both": ("matched", "ideal")}
     return Plan(limits_m=given["limits_m"], look_aheads_m=given["look_aheads_m"],
-                confidence=given["confidence"], sensors=sensors[given["depth"]])
+                confidence=given["confidence"], sensors=sensors[given["depth"]],
+                matcher=given["matcher"])
 
 
 # --- block and ledger -----------------------------------------------------------------------------
@@ -245,14 +258,19 @@ def _scored(folder: Path, sidecars: Sequence[Path], scores: Sequence[SceneScore]
                       "rendered scenes with their truth", "mend what the reason names")
 
 
+def _other(folder: Path | None) -> _Other | None:
+    return None if folder is None else (read_rows(folder / "rows.csv"), read_record(folder))
+
+
 def _compared(
-    scores: Sequence[SceneScore], other: Sequence[SceneScore] | None
+    scores: Sequence[SceneScore], record: Record, other: _Other | None
 ) -> tuple[Comparison | None, HazcamError | None]:
     """The comparison, or why there is none: what was scored is written in any case."""
     if other is None:
         return None, None
+    rows, other_record = other
     try:
-        return compare(scores, other), None
+        return compare(scores, rows, unlike(record, other_record)), None
     except HazcamError as error:
         return None, error
 

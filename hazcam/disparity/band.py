@@ -62,6 +62,11 @@ class SearchBand:
         for name in ("expected_px", "low_px", "high_px"):
             object.__setattr__(self, name, read_only(getattr(self, name), np.float32))
 
+    @property
+    def is_flat(self) -> bool:
+        """Is no ground expected: one disparity everywhere?"""
+        return bool(np.ptp(self.expected_px) == 0)
+
 
 def flat_band(camera: RectifiedCamera, low_px: float, high_px: float) -> SearchBand:
     """One range for all pixels, for pictures with no expected ground."""

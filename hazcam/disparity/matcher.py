@@ -6,6 +6,7 @@ from typing import Protocol
 
 from hazcam.disparity.band import SearchBand
 from hazcam.disparity.record import DisparityMap
+from hazcam.imagery.noise import NoiseModel
 from hazcam.rectification import RectifiedPair
 
 
@@ -17,7 +18,7 @@ class Matcher(Protocol):
         """Name and settings, for the record."""
         ...
 
-    def match(self, rectified: RectifiedPair, band: SearchBand, noise_grey: float) -> DisparityMap:
+    def match(self, rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> DisparityMap:
         """Match the left picture into the right one.
 
         Parameters
@@ -26,7 +27,7 @@ class Matcher(Protocol):
             The pictures.
         band : SearchBand
             The disparities to search.
-        noise_grey : float
-            One standard deviation of the picture noise. [grey levels of an 8-bit picture]
+        noise : NoiseModel
+            The noise of the pictures.
         """
         ...

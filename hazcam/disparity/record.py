@@ -23,6 +23,8 @@ class Blank(IntEnum):
     OUT_OF_RANGE = 6  # the best match lies where the search was cut short
     DISAGREE = 7  # left-to-right and right-to-left differ: occluded or mismatched
     ISOLATED = 8  # a patch of matches too small to trust
+    AMBIGUOUS = 9  # another place matches about as well
+    UNCERTAIN = 10  # the match says less than where its neighbours are
 
 
 BLANK_WORDS: dict[Blank, str] = {
@@ -35,6 +37,8 @@ BLANK_WORDS: dict[Blank, str] = {
     Blank.OUT_OF_RANGE: "out of range",
     Blank.DISAGREE: "left and right disagree",
     Blank.ISOLATED: "isolated match",
+    Blank.AMBIGUOUS: "ambiguous",
+    Blank.UNCERTAIN: "too uncertain",
 }
 
 

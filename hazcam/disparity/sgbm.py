@@ -13,9 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.disparity.band import SearchBand
-from hazcam.disparity.quality import blank_reasons, sigma_model
+from hazcam.disparity.blanks import (
+    blank_reasons,
+    isolated,
+    noise_variance,
+    squared_gradient,
+    texture_over_noise,
+)
 from hazcam.disparity.record import Blank, DisparityMap
 from hazcam.disparity.warp import unwarp, warp_right
+from hazcam.imagery.noise import NoiseModel
 from hazcam.rectification import RectifiedPair
 
 # OpenCV answers in sixteenths of a pixel and marks "no match" below its least disparity.
@@ -24,8 +31,26 @@ _STRIP_ROWS = 80
 _STRIP_OVERLAP_ROWS = 24
 # The answer may lie this far from the end of the range and still be a cut-off minimum.
 _RANGE_RIM_PX = 1.0
-# Pixels at the picture's rim whose matching window leaves the picture.
-EDGE_PX = 4
+# Pixels at the rim of what a lens saw whose matching window leaves it.
+_EDGE_PX = 4
+# Side of the window for texture and scatter.
+_WINDOW_PX = 7
+# Mean squared gradient over the window, as a multiple of what noise alone gives: below it the
+# picture holds nothing to match, and the matcher is confidently wrong. The squares of one window
+# have some 25 degrees of freedom, so noise alone exceeds 4 once in 10^8 windows.
+_MIN_TEXTURE = 4.0
+# The same over the pixel's own three rows, where noise alone passes now and then: it keeps the
+# rim of a smooth patch from borrowing its neighbour's texture (sky above the horizon).
+_MIN_OWN_TEXTURE = 2.0
+_OWN_ROWS = 3
+# sigma^2 = _FLOOR_PX^2 + (_NOISE_GAIN * noise / gradient)^2 + (_ROUGHNESS_GAIN * local scatter)^2.
+# Chosen by hand and checked on the rendered tune scenes (hazcam rehearse); larger
+# gains were tried and given up, since the public pair's bound in tests/published failed with them.
+_FLOOR_PX = 0.20
+_NOISE_GAIN = 1.25
+_ROUGHNESS_GAIN = 1.0
+# A raw disparity that the smoothing threw out altogether says no more than this.
+_MAX_SCATTER_PX = 2.0
 
 Map = NDArray[np.float32]
 
@@ -64,20 +89,22 @@ class SgbmMatcher:
                 f"uniqueness {self.uniqueness_percent} %, speckle {self.speckle_px}, "
                 "warped by the expected ground)")
 
-    def match(self, rectified: RectifiedPair, band: SearchBand, noise_grey: float) -> DisparityMap:
+    def match(self, rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> DisparityMap:
         """Match; see ``Matcher.match``."""
         left = np.clip(np.rint(rectified.left), 0, 255).astype(np.uint8)
         right = np.clip(np.rint(rectified.right), 0, 255).astype(np.uint8)
         warped = warp_right(right, band.expected_px, cv2.INTER_CUBIC).astype(np.uint8)
         residual, scatter, cut = self._match_strips(left, warped, band)
         disparity = unwarp(residual, band.expected_px)
-        blank = blank_reasons(rectified, band, disparity, noise_grey, edge_px=EDGE_PX)
-        blank[(blank == Blank.DISAGREE) & cut] = Blank.OUT_OF_RANGE
-        blank[_isolated(residual, blank == Blank.MATCHED, self.speckle_px)] = Blank.ISOLATED
+        reason = np.where(np.isfinite(disparity), Blank.MATCHED, Blank.DISAGREE).astype(np.uint8)
+        reason[(reason == Blank.DISAGREE) & cut] = Blank.OUT_OF_RANGE
+        reason[_is_textureless(rectified.left, noise)] = Blank.NO_TEXTURE
+        blank = blank_reasons(rectified, band, disparity, reason, edge_px=_EDGE_PX)
+        blank[isolated(residual, blank == Blank.MATCHED, self.speckle_px)] = Blank.ISOLATED
         matched = blank == Blank.MATCHED
         disparity = np.where(matched, disparity, np.float32(np.nan))
-        sigma = sigma_model(rectified.left, np.where(matched, scatter, np.float32(np.nan)),
-                            noise_grey)
+        sigma = _sigma_px(rectified.left, np.where(matched, scatter, np.float32(np.nan)),
+                            noise)
         return DisparityMap(disparity_px=disparity, sigma_px=sigma, blank=blank,
                             matcher=self.name)
 
@@ -133,11 +160,46 @@ def _range_of(band: SearchBand, rows: slice) -> tuple[int, int]:
     return int(low), int(high)
 
 
-def _isolated(
-    residual: Map, matched: NDArray[np.bool_], speckle_px: int
-) -> NDArray[np.bool_]:
-    """Patches of fewer than ``speckle_px`` matched pixels of like disparity, shape (H, W)."""
-    none = np.iinfo(np.int16).min // 2
-    coded = np.where(matched, np.rint(np.nan_to_num(residual) * _FRACTION), none).astype(np.int16)
-    cv2.filterSpeckles(coded, none, speckle_px, _FRACTION)
-    return np.asarray(matched & (coded == none))
+def _is_textureless(grey: Map, noise: NoiseModel) -> NDArray[np.bool_]:
+    """Is there nothing to match but noise?"""
+    variance = noise_variance(grey, noise)
+    around = texture_over_noise(grey, variance, _WINDOW_PX, _WINDOW_PX)
+    own = texture_over_noise(grey, variance, _OWN_ROWS, _WINDOW_PX)
+    return np.asarray((around < _MIN_TEXTURE) | (own < _MIN_OWN_TEXTURE))
+
+
+def _sigma_px(grey: Map, scatter_px: Map, noise: NoiseModel) -> Map:
+    """One standard deviation of each disparity. [px]
+
+    Three parts: a floor (the matcher's own steps), picture noise against texture (the first
+    term of the Cramer-Rao bound over the window), and the scatter of the raw disparities about
+    the smoothed ones, which grows on rough ground and where the match is doubtful.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (H, W), float32
+        Left picture. [grey levels]
+    scatter_px : ndarray of shape (H, W), float32
+        Raw less smoothed disparity, NaN where there is no match. [px]
+    noise : NoiseModel
+        The noise of the pictures.
+
+    Returns
+    -------
+    ndarray of shape (H, W), float32
+        NaN where ``scatter_px`` is NaN.
+    """
+    energy = np.maximum(squared_gradient(grey, _WINDOW_PX, _WINDOW_PX) * _WINDOW_PX**2, 1e-6)
+    noisy = _NOISE_GAIN**2 * 2 * noise_variance(grey, noise) / energy
+    rough = _ROUGHNESS_GAIN**2 * _mean_square(scatter_px)
+    sigma = np.sqrt(_FLOOR_PX**2 + noisy + rough)
+    return np.where(np.isfinite(scatter_px), sigma, np.nan).astype(np.float32)
+
+
+def _mean_square(values: Map) -> Map:
+    """Mean square over the window of the values that are known, shape (H, W)."""
+    known = np.isfinite(values)
+    square = np.where(known, np.clip(values, -_MAX_SCATTER_PX, _MAX_SCATTER_PX), 0) ** 2
+    size = (_WINDOW_PX, _WINDOW_PX)
+    count = np.maximum(cv2.boxFilter(known.astype(np.float32), -1, size, normalize=False), 1)
+    return np.asarray(cv2.boxFilter(square, -1, size, normalize=False) / count)

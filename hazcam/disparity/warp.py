@@ -23,12 +23,31 @@ def _pixels(shape: tuple[int, ...]) -> tuple[Map, Map]:
     return np.asarray(rows, dtype=np.float32), np.asarray(columns, dtype=np.float32)
 
 
-def warp_right(right: NDArray[Any], expected_px: Map, how: int) -> NDArray[Any]:
-    """Resample the right picture by the expected disparity; 0 outside it. Shape (H, W)."""
+def extend_columns(expected_px: Map, before: int, after: int) -> Map:
+    """Expected disparity with more columns on the left and the right, continued linearly.
+
+    Shape (H, before + W + after). [px]
+    """
+    width = expected_px.shape[1]
+    left = expected_px[:, :1] + np.diff(expected_px[:, :2], axis=1) * np.arange(-before, 0)
+    right = expected_px[:, -1:] + np.diff(expected_px[:, -2:], axis=1) * np.arange(1, after + 1)
+    wide = np.empty((expected_px.shape[0], before + width + after), dtype=np.float32)
+    wide[:, :before], wide[:, before : before + width] = left, expected_px
+    wide[:, before + width :] = right
+    return wide
+
+
+def warp_right(
+    right: NDArray[Any], expected_px: Map, how: int, *, first_column: int = 0
+) -> NDArray[Any]:
+    """Resample the right picture by the expected disparity; 0 outside it.
+
+    Shape of ``expected_px``, whose first column is ``first_column`` of the left picture.
+    """
     rows, columns = _pixels(expected_px.shape)
     return np.asarray(
-        cv2.remap(right, columns - expected_px, rows, how, borderMode=cv2.BORDER_CONSTANT,
-                  borderValue=0)
+        cv2.remap(right, columns + np.float32(first_column) - expected_px, rows, how,
+                  borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     )
 
 

@@ -3,12 +3,14 @@
 from hazcam.imagery.arrays import pair_digest, pair_from_arrays, to_grey
 from hazcam.imagery.intake import Intake, PixelState, check_pictures, full_scale
 from hazcam.imagery.io import find_sidecars, read_pair, read_picture, read_sidecar
+from hazcam.imagery.noise import NoiseModel
 from hazcam.imagery.pair import Picture, StereoPair, Window
 from hazcam.imagery.sidecar import ATTITUDE_SIGMA_DEG, Sidecar
 
 __all__ = [
     "ATTITUDE_SIGMA_DEG",
     "Intake",
+    "NoiseModel",
     "Picture",
     "PixelState",
     "Sidecar",

@@ -3,15 +3,6 @@
 Every pixel gets one state. The thresholds below are ours, chosen on rendered beaches of black
 sand, whose lit texture is dark yet usable; they are no published values. The black level of the
 sensor is taken as 0.
-
-Noise is estimated after Immerkaer [1]_: the difference of two Laplacians cancels a locally
-linear picture and leaves the noise. Texture would be taken for noise, so the picture is cut into
-blocks and only the least textured ones are asked.
-
-References
-----------
-.. [1] J. Immerkaer, "Fast noise variance estimation," Computer Vision and Image Understanding,
-   vol. 64, no. 2, pp. 300-302, 1996, doi:10.1006/cviu.1996.0060.
 """
 
 from __future__ import annotations
@@ -28,20 +19,22 @@ from skimage import measure
 
 from hazcam.errors import ImageError, PairError
 from hazcam.frames import Floats, read_only
+from hazcam.imagery.noise import NoiseModel, estimate_noise_model, larger_noise
 from hazcam.imagery.pair import Picture, StereoPair
 
 States = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
 
-# Mean of a 7x7 window below DARK_GREY + DARK_SIGMAS noise sigmas (8-bit grey levels): what is left
-# of the texture is no more than the noise.
+# Mean of a 7x7 window below DARK_GREY + DARK_SIGMAS noise sigmas at that level (8-bit grey levels):
+# what is left of the texture is no more than the noise. DARK_GREY holds for deeper pictures too:
+# stray light and the black level are not known better than that.
 DARK_GREY = 2.0
 DARK_SIGMAS = 2.0
 DARK_WINDOW_PX = 7
 # Fine texture everywhere can pass for noise: no more than this counts here.
 DARK_NOISE_CAP_GREY = 3.0
-# Compression leaves flat blocks in quiet shadow: a flat block below this grey level is shadow, not
-# lost data.
+# Compression leaves flat blocks in quiet shadow, and a sensor without light gives zeros: a flat
+# region below this grey level is shadow, unless its outline is that of lost blocks.
 FLAT_SHADOW_GREY = 16.0
 # Side of the smallest square of one exact value that is taken for the fill of lost data: the
 # block of the common codecs.
@@ -49,6 +42,9 @@ LOST_BLOCK_PX = 8
 # Median step across the border of such a square, at least: compression also flattens quiet ground,
 # but there the next block differs by a grey level or two.
 LOST_STEP_GREY = 4.0
+# Share of the border at which a dark region of lost blocks steps, at least: a pixel here and there
+# beside it is as dark.
+SHARP_SHARE = 0.9
 # Shares beyond which a whole picture is refused.
 ALL_DARK_SHARE = 0.995
 ALL_SATURATED_SHARE = 0.95
@@ -58,13 +54,6 @@ PILE_SHARE = 5e-4
 PILE_RATIO = 5.0
 # Share of a state above which it is noted.
 NOTED_SHARE = 0.01
-
-NOISE_BLOCK_PX = 16
-# The least textured tenth of the blocks, by their own noise estimate; pure noise of sigma 1 then
-# reads NOISE_BIAS (mean over 60 seeded pictures of 640 x 480), which is divided out.
-NOISE_PERCENTILE = 10.0
-NOISE_BIAS = 0.893
-_IMMERKAER = np.array([[1.0, -2.0, 1.0], [-2.0, 4.0, -2.0], [1.0, -2.0, 1.0]])
 
 
 class PixelState(IntEnum):
@@ -84,9 +73,8 @@ class Intake:
     ----------
     left_state, right_state : ndarray of shape (H, W), uint8, or None
         Codes of ``PixelState``; None for a missing picture.
-    noise_grey : float
-        Noise of a pixel, one standard deviation, the larger of the two pictures. [grey levels of an
-        8-bit picture]
+    noise : NoiseModel
+        Noise of a pixel: the larger of the two pictures' at every signal.
     shares : dict
         ``{"left": {"saturated": share, "dark": ..., "lost": ...}, "right": ...}``, each of 0 to 1;
         a missing picture has no entry.
@@ -96,7 +84,7 @@ class Intake:
 
     left_state: States | None
     right_state: States | None
-    noise_grey: float
+    noise: NoiseModel
     shares: dict[str, dict[str, float]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
@@ -144,36 +132,6 @@ def saturation_level(picture: Picture, scale: int) -> int:
     return min(top if piled else scale + 1, scale - 1)
 
 
-def estimate_noise(grey: Floats, exclude: Mask) -> float:
-    """Noise sigma from the least textured blocks, in the unit of ``grey``.
-
-    Parameters
-    ----------
-    grey : ndarray of shape (H, W), float64
-        A picture.
-    exclude : ndarray of shape (H, W), bool
-        Pixels that say nothing about the noise (saturated, dark, lost); a block with any is left
-        out. Where no block is left, all of them are asked.
-
-    Returns
-    -------
-    float
-        One standard deviation of the noise of a pixel.
-    """
-    response = np.abs(cv2.filter2D(grey, cv2.CV_64F, _IMMERKAER))
-    block = min(NOISE_BLOCK_PX, *grey.shape)
-    rows, cols = grey.shape[0] // block, grey.shape[1] // block
-
-    def blocks(values: NDArray[Any]) -> NDArray[Any]:
-        cut = values[: rows * block, : cols * block].reshape(rows, block, cols, block)
-        return cut.swapaxes(1, 2).reshape(rows * cols, -1)
-
-    sigmas = np.sqrt(np.pi / 2) / 6.0 * blocks(response).mean(axis=1)
-    clean = ~blocks(exclude).any(axis=1)
-    return float(np.percentile(sigmas[clean] if clean.any() else sigmas, NOISE_PERCENTILE)
-                 / NOISE_BIAS)
-
-
 def flat_blocks(picture: Picture) -> Mask:
     """Pixels of any square of LOST_BLOCK_PX, aligned or not, that holds one exact value.
 
@@ -197,8 +155,13 @@ def flat_blocks(picture: Picture) -> Mask:
     return np.asarray(cv2.dilate(starts, kernel, anchor=(n - 1, n - 1)) > 0)
 
 
-def lost_data(picture: Picture, flat: Mask, step: float) -> Mask:
+def lost_data(picture: Picture, flat: Mask, step: float, shadow_below: float) -> Mask:
     """Flat regions that do not continue their surroundings: the fill of lost data.
+
+    A region of one value is lost where the picture steps at its border. Black shadow may do the
+    same in hard light, so a dark region must have the outline of lost blocks as well: steps along
+    nearly all of its border, and either a rectangle or edges on one grid of LOST_BLOCK_PX. A
+    single straight edge across the whole picture is taken for the edge of a shadow.
 
     Parameters
     ----------
@@ -207,48 +170,110 @@ def lost_data(picture: Picture, flat: Mask, step: float) -> Mask:
         As ``flat_blocks`` gives it.
     step : float
         Smallest median step across the border of a region of one value, in the unit of the picture.
-        A region that is the whole picture has no border and is lost.
+        A bright region that is the whole picture has no border and is lost.
+    shadow_below : float
+        Regions below this value may be shadow, in the unit of the picture.
 
     Returns
     -------
     ndarray of shape (H, W), bool
     """
     if not flat.any() or picture.min() == picture.max():
-        return flat
+        return flat & (picture >= shadow_below)
     values = picture.astype(np.int32)
     regions = measure.label(np.where(flat, values + 1, 0), connectivity=1)
-    inside, steps = [], []
-    for a, b in ((np.s_[1:], np.s_[:-1]), (np.s_[:, 1:], np.s_[:, :-1])):
-        for here, there in ((a, b), (b, a)):
-            border = (regions[here] > 0) & (regions[here] != regions[there])
-            inside.append(regions[here][border])
-            steps.append(np.abs(values[here] - values[there])[border])
-    index = np.arange(1, regions.max() + 1)
-    medians = ndimage.median(np.concatenate(steps), np.concatenate(inside), index)
-    lost = np.concatenate([[False], ~(np.asarray(medians) < step)])
-    return np.asarray(lost[regions], dtype=np.bool_)
+    count = int(regions.max())
+    borders = [_borders(values, regions, axis) for axis in (0, 1)]
+    labels, steps = (np.concatenate([getattr(b, name) for b in borders])
+                     for name in ("labels", "steps"))
+    medians = np.asarray(ndimage.median(steps, labels, np.arange(1, count + 1)))
+    sharp = _counts(labels[steps >= step], count) >= SHARP_SHARE * _counts(labels, count)
+    lines = sum(_counts(np.unique(b.labels + (count + 1) * b.lines) % (count + 1), count)
+                for b in borders)
+    on_grid = np.logical_and(*(_on_one_grid(b, count) for b in borders))
+    blocks = sharp & (lines > 1) & (on_grid | _fill_their_box(regions, count))
+    dark = np.zeros(count + 1, dtype=np.bool_)
+    dark[regions[flat]] = picture[flat] < shadow_below
+    lost = ~(medians < step) & (blocks | ~dark[1:])
+    return np.asarray(np.concatenate([[False], lost])[regions], dtype=np.bool_)
 
 
-def _dark(grey: Floats, flat: Mask, noise_grey: float) -> Mask:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Borders:
+    """The sides of pixels at which a region ends, along one axis; all of shape (N,).
+
+    ``labels`` of the region (1 and up), ``steps`` to the pixel beyond, and ``lines``: the row (axis
+    0) or column (axis 1) after the side.
+    """
+
+    labels: NDArray[np.int64]
+    steps: NDArray[np.int64]
+    lines: NDArray[np.int64]
+
+
+def _borders(values: NDArray[np.int32], regions: NDArray[Any], axis: int) -> _Borders:
+    """Borders of all regions across one axis; the rim of the picture is none."""
+    after = np.s_[1:] if axis == 0 else np.s_[:, 1:]
+    before = np.s_[:-1] if axis == 0 else np.s_[:, :-1]
+    differ = regions[after] != regions[before]
+    steps = np.abs(values[after] - values[before])
+    labels, places = [], []
+    for side in (after, before):
+        at = np.nonzero(differ & (regions[side] > 0))
+        labels.append(regions[side][at])
+        places.append(at)
+    return _Borders(
+        labels=np.concatenate(labels).astype(np.int64),
+        steps=np.concatenate([steps[at] for at in places]).astype(np.int64),
+        lines=np.concatenate([at[axis] for at in places]).astype(np.int64) + 1,
+    )
+
+
+def _counts(labels: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """How often each of the labels 1 to ``count`` is there, shape (count,)."""
+    return np.bincount(labels, minlength=count + 1)[1:]
+
+
+def _on_one_grid(borders: _Borders, count: int) -> Mask:
+    """Whether the lines of each region are whole blocks apart, shape (count,)."""
+    phase = borders.lines % LOST_BLOCK_PX
+    of_phase = np.bincount(borders.labels * LOST_BLOCK_PX + phase,
+                           minlength=(count + 1) * LOST_BLOCK_PX)
+    by_region = of_phase.reshape(count + 1, LOST_BLOCK_PX)[1:]
+    return np.asarray(by_region.max(axis=1) == by_region.sum(axis=1))
+
+
+def _fill_their_box(regions: NDArray[Any], count: int) -> Mask:
+    """Whether each region is a rectangle, shape (count,)."""
+    boxes = ndimage.find_objects(regions)
+    areas = [(b[0].stop - b[0].start) * (b[1].stop - b[1].start) for b in boxes]
+    return np.asarray(_counts(regions.ravel(), count) == np.array(areas))
+
+
+def _dark(grey: Floats, flat: Mask, noise: NoiseModel) -> Mask:
     mean = cv2.blur(grey, (DARK_WINDOW_PX, DARK_WINDOW_PX))
-    dark: Mask = mean < DARK_GREY + DARK_SIGMAS * min(noise_grey, DARK_NOISE_CAP_GREY)
+    sigma = min(float(noise.sigma_grey(DARK_GREY)), DARK_NOISE_CAP_GREY)
+    dark: Mask = mean < DARK_GREY + DARK_SIGMAS * sigma
     return dark | (flat & (grey < FLAT_SHADOW_GREY))
 
 
-def _judge_pixels(picture: Picture, scale: int) -> tuple[States, float]:
-    """States of the pixels of one picture, and its noise in 8-bit grey levels."""
+def _judge_pixels(picture: Picture, scale: int) -> tuple[States, NoiseModel]:
+    """States of the pixels of one picture, and its noise."""
     to_grey_levels = 255.0 / scale
     grey = picture.astype(np.float64) * to_grey_levels
     saturated = picture >= saturation_level(picture, scale)
     flat = flat_blocks(picture)
     # Rounding alone leaves 1/sqrt(12) of a step.
     rounding = to_grey_levels / np.sqrt(12.0)
-    noise_grey = max(estimate_noise(grey, saturated | _dark(grey, flat, 1.0) | flat), rounding)
+    useless = saturated | _dark(grey, flat, NoiseModel(read_grey=1.0)) | flat
+    noise = estimate_noise_model(grey, useless, rounding)
     state = np.full(picture.shape, PixelState.USABLE, np.uint8)
-    state[lost_data(picture, flat, LOST_STEP_GREY / to_grey_levels)] = PixelState.LOST
-    state[_dark(grey, flat, noise_grey)] = PixelState.DARK
+    state[_dark(grey, flat, noise)] = PixelState.DARK
+    lost = lost_data(picture, flat, LOST_STEP_GREY / to_grey_levels,
+                     FLAT_SHADOW_GREY / to_grey_levels)
+    state[lost] = PixelState.LOST
     state[saturated] = PixelState.SATURATED
-    return state, noise_grey
+    return state, noise
 
 
 def _shares(state: States) -> dict[str, float]:
@@ -315,7 +340,7 @@ def check_pictures(pair: StereoPair) -> Intake:
     scale = full_scale(pair)
     states: dict[str, States] = {}
     shares: dict[str, dict[str, float]] = {}
-    noises: list[float] = []
+    noises: list[NoiseModel] = []
     notes: list[str] = []
     for side, picture in (("left", pair.left), ("right", pair.right)):
         if picture is None:
@@ -328,5 +353,5 @@ def check_pictures(pair: StereoPair) -> Intake:
     _refuse_twice_the_same(pair)
     return Intake(
         left_state=states.get("left"), right_state=states.get("right"),
-        noise_grey=max(noises), shares=shares, notes=tuple(notes),
+        noise=larger_noise(*noises), shares=shares, notes=tuple(notes),
     )

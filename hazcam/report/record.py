@@ -27,12 +27,16 @@ import cv2
 import numpy as np
 
 from hazcam import __version__
+from hazcam.alignment import VerticalOffset
 from hazcam.assess import Assessment
 from hazcam.disparity import DisparityMap
 from hazcam.epipolar import (
-    MAX_EPIPOLAR_MEDIAN_PX,
+    LEAST_CORRECTED_PX,
+    MAX_EPIPOLAR_OFFSET_PX,
+    MAX_EPIPOLAR_SIGMA_PX,
     MAX_EPIPOLAR_SPREAD_PX,
     MIN_EPIPOLAR_FEATURES,
+    MIN_EPIPOLAR_SHARE,
     EpipolarResidual,
 )
 from hazcam.imagery import StereoPair, pair_digest
@@ -70,7 +74,7 @@ def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
     computed = {
         "headings": _headings(a), "suggestion": asdict(a.suggestion), "pair": _pair(a.pair),
         "attitude": attitude_record(a), "near_strip": near_strip_record(a),
-        "intake": {"noise_grey": a.intake.noise_grey, "shares": a.intake.shares,
+        "intake": {"noise": asdict(a.intake.noise), "shares": a.intake.shares,
                    "notes": list(a.intake.notes)},
         "rig_check": _rig_check(a.epipolar), "disparity": _disparity(a.disparity),
         **_terrain(a.terrain), "limits": _limits(a.rover), "rover": _rover(a.rover),
@@ -275,30 +279,61 @@ def near_strip_record(a: Assessment) -> Record:
 
 def _rig_check(check: EpipolarResidual | None) -> Record:
     record: Record = {
-        "checked": False, "matches_calibration": None, "median_px": None, "spread_px": None,
-        "count": 0,
-        "limits": {"median_px": MAX_EPIPOLAR_MEDIAN_PX, "spread_px": MAX_EPIPOLAR_SPREAD_PX,
-                   "least_count": MIN_EPIPOLAR_FEATURES},
+        "checked": False, "matches_calibration": None, "corrected": False, "median_px": None,
+        "largest_px": None, "largest_sigma_px": None, "spread_px": None, "offset": None,
+        "count": 0, "sought": 0, "inliers": 0,
+        "limits": {"largest_px": MAX_EPIPOLAR_OFFSET_PX, "spread_px": MAX_EPIPOLAR_SPREAD_PX,
+                   "largest_sigma_px": MAX_EPIPOLAR_SIGMA_PX, "least_count": MIN_EPIPOLAR_FEATURES,
+                   "least_share": MIN_EPIPOLAR_SHARE, "least_corrected_px": LEAST_CORRECTED_PX},
         "text": "not checked: it takes both pictures",
     }
     if check is None:
         return record
-    record |= {"checked": check.checked, "median_px": check.median_px,
-               "spread_px": check.spread_px, "count": check.count}
-    if not check.checked:
+    record |= {"checked": check.checked, "corrected": check.corrected,
+               "median_px": check.median_px, "largest_px": check.largest_px,
+               "largest_sigma_px": check.largest_sigma_px, "spread_px": check.spread_px,
+               "count": check.count, "sought": check.sought}
+    if check.offset is not None:
+        record |= {"offset": _offset(check.offset), "inliers": check.offset.inliers}
+    few = check.count < max(MIN_EPIPOLAR_FEATURES, MIN_EPIPOLAR_SHARE * check.sought)
+    if not check.checked and not few:
+        record["text"] = (f"not checked: the {check.count} features tracked between the pictures "
+                          "cover too little of them: somewhere the offset is known to "
+                          f"{check.largest_sigma_px:.2f} px only (limit "
+                          f"{MAX_EPIPOLAR_SIGMA_PX:.2f} px)")
+        return record
+    if not check.checked or check.offset is None:
         verb = "was" if check.count == 1 else "were"
+        needed = max(MIN_EPIPOLAR_FEATURES, math.ceil(MIN_EPIPOLAR_SHARE * check.sought))
         record["text"] = (f"not checked: {counted(check.count, 'feature')} {verb} tracked between "
-                          f"the pictures, {MIN_EPIPOLAR_FEATURES} are needed; are these two "
+                          f"the pictures, {needed} are needed; are these two "
                           "pictures of the same moment?")
         return record
     record["matches_calibration"] = check.matches_calibration
     word = "matches" if check.matches_calibration else "no longer matches"
     record["text"] = (
-        f"the rig {word} its calibration: {check.count} features lie "
-        f"{_signed(check.median_px, 2)} px off their row (limit ±{MAX_EPIPOLAR_MEDIAN_PX:.2f} px), "
-        f"spread {check.spread_px:.2f} px (limit {MAX_EPIPOLAR_SPREAD_PX:.2f} px)"
+        f"the rig {word} its calibration: {check.count} features lie up to "
+        f"{check.largest_px:.2f} ± {check.largest_sigma_px:.2f} px off their row (limit "
+        f"{MAX_EPIPOLAR_OFFSET_PX:.2f} px), spread {check.spread_px:.2f} px (limit "
+        f"{MAX_EPIPOLAR_SPREAD_PX:.2f} px); offset {_offset_words(check.offset)}, "
+        f"{'corrected before matching' if check.corrected else 'not corrected'}"
     )
     return record
+
+
+def _offset(offset: VerticalOffset) -> Record:
+    sigma_a_px, sigma_b, sigma_c = np.sqrt(np.diag(offset.covariance)).tolist()
+    return {"model": offset.model, "centre_px": list(offset.centre_px),
+            "a_px": offset.a_px, "b": offset.b, "c": offset.c,
+            "sigma_a_px": sigma_a_px, "sigma_b": sigma_b, "sigma_c": sigma_c}
+
+
+def _offset_words(offset: VerticalOffset) -> str:
+    a = f"{_signed(offset.a_px, 2)} px"
+    if offset.model == "constant":
+        return f"{a} everywhere"
+    return (f"{a} at the centre, {_signed(100 * offset.b, 2)} px per 100 columns, "
+            f"{_signed(100 * offset.c, 2)} px per 100 rows")
 
 
 def _disparity(disparity: DisparityMap | None) -> Record | None:
@@ -335,6 +370,7 @@ def _rig(a: Assessment) -> Record:
         "name": rig.name, "size_px": list(rig.size), "model": rig.model,
         "baseline_m": rig.baseline_m, "focal_px": focal_px,
         "resampled": None if a.rectified is None else a.rectified.resampled,
+        "noise": {"read_grey": rig.read_noise, "gain_grey": rig.noise_gain},
         "scale_sigma": a.view.scale_sigma,
         "camera_height_m": float(a.view.T_rover_camera.t[2]),
     }

@@ -40,6 +40,7 @@ from hazcam.scene.rehearsal.tables import (
     Summary,
 )
 from hazcam.scene.rehearsal.worst import Case
+from hazcam.settings import MATCHERS
 
 _STRIP_NAMES = {"straight ahead": "default strip", "own": "own strip"}
 _PAGES = Environment(
@@ -192,6 +193,7 @@ def _about(run: Run, summary: Summary) -> list[tuple[str, str]]:
         ("headings", f"{len(plan.headings_deg)} of each scene, "
                      f"{heading_text(max(plan.headings_deg))} to "
                      f"{heading_text(min(plan.headings_deg))}"),
+        ("matcher", MATCHERS[plan.matcher]().name if "matched" in plan.sensors else "none"),
     ]
     if summary.failures:
         lines.append(("failed", f"{len(summary.failures)} pairs, named below"))

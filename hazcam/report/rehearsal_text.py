@@ -23,7 +23,7 @@ def rehearsal_text(run: Run, summary: Summary, comparison: Comparison | None = N
     said = [head["what"], f"{head['title']}", *head["lines"], *_failed(summary)]
     parts = ["\n".join(textwrap.fill(text, WIDTH) for text in said), _printed(_main(summary))]
     if comparison is not None:
-        parts.append(_printed(_compared(comparison)))
+        parts += [_unlike(comparison), _printed(_compared(comparison))]
     return "\n\n".join(parts) + "\n"
 
 
@@ -63,6 +63,11 @@ def _below(rate: Rate) -> str:
 
 def _share(rate: Rate) -> str:
     return f"{rate.rate:.0%} of {rate.of}" if rate.of else "none there"
+
+
+def _unlike(comparison: Comparison) -> str:
+    found = "; ".join(f"{c.name} {c.this} here, {c.other} there" for c in comparison.conditions)
+    return textwrap.fill(f"Not alike with the other rehearsal: {found or 'nothing'}.", WIDTH)
 
 
 def _compared(comparison: Comparison) -> Table:

@@ -7,7 +7,7 @@ import numpy as np
 from hazcam.depth import PointMap, triangulate
 from hazcam.disparity import Blank, DisparityMap
 from hazcam.frames import view_from
-from hazcam.imagery import Intake, pair_from_arrays
+from hazcam.imagery import Intake, NoiseModel, pair_from_arrays
 from hazcam.rectification import rectify
 from tests.synthetic import LEVEL, Scene, ideal_rig, true_depth
 
@@ -18,7 +18,7 @@ def exact_points(scene: Scene, sigma_px: float = 0.05) -> PointMap:
     width, height = rig.size
     grey = np.zeros((height, width), dtype=np.uint8)  # nobody looks at it
     rectified = rectify(pair_from_arrays(grey, grey), rig,
-                        Intake(left_state=grey, right_state=grey, noise_grey=0.0))
+                        Intake(left_state=grey, right_state=grey, noise=NoiseModel(read_grey=0.0)))
     camera, depth = rectified.camera, true_depth(scene, rig)
     disparity = (camera.focal_px * camera.baseline_m / depth).astype(np.float32)
     known = np.isfinite(disparity) & (disparity > 1)

@@ -46,7 +46,7 @@ def aloe(opencv_doc: Path) -> Aloe:
     intake = check_pictures(pair)
     rectified = rectify(pair, RIG, intake)
     disparity = SgbmMatcher().match(
-        rectified, flat_band(rectified.camera, 0, 224), intake.noise_grey)
+        rectified, flat_band(rectified.camera, 0, 224), intake.noise)
     return Aloe(left=np.asarray(left, np.float64), right=np.asarray(right, np.float64),
                 truth_px=np.where(truth > 0, truth.astype(np.float64), np.nan),
                 disparity=disparity)

@@ -73,7 +73,7 @@ def motorcycle() -> Motorcycle:
     pair = pair_from_arrays(left, right, id="motorcycle", attitude=attitude)
     rig, intake = rig_of_the_quarter(), check_pictures(pair)
     rectified = rectify(pair, rig, intake)
-    disparity = SgbmMatcher().match(rectified, flat_band(QUARTER, 0, 64), intake.noise_grey)
+    disparity = SgbmMatcher().match(rectified, flat_band(QUARTER, 0, 64), intake.noise)
     assert pair.left is not None
     assert pair.right is not None
     return Motorcycle(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from hazcam.calibration.rig import StereoRig
 from hazcam.disparity import DisparityMap, SearchBand
+from hazcam.imagery import NoiseModel
 from hazcam.rectification import RectifiedPair
 from hazcam.scene.rehearsal.ideal import ideal_disparity
 from hazcam.scene.truth import SceneTruth, TrueDepth
@@ -21,5 +22,5 @@ class IdealMatcher:
     def name(self) -> str:
         return "ideal"
 
-    def match(self, rectified: RectifiedPair, band: SearchBand, noise_grey: float) -> DisparityMap:
+    def match(self, rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> DisparityMap:
         return ideal_disparity(self.depth, self.truth, rectified, self.rig)

@@ -6,7 +6,7 @@ from math import comb
 import pytest
 
 from hazcam.errors import HazcamError
-from hazcam.scene.rehearsal.compare import Comparison, Paired, compare
+from hazcam.scene.rehearsal.compare import Comparison, Condition, Paired, compare, unlike
 from hazcam.scene.rehearsal.record import SceneScore
 from tests.rehearsal.synthetic import heading_row, scene, scores
 
@@ -111,3 +111,37 @@ def test_another_version_of_a_mixture_is_refused() -> None:
 def test_nothing_in_common_is_an_error() -> None:
     with pytest.raises(HazcamError, match="limits, look-aheads and headings in common"):
         compare([scene("a", (heading_row("free", "go", limit_m=0.05),))], [blocked("a", "go")])
+
+
+# --- what two sets were not run alike with --------------------------------------------------------
+
+
+def record(matcher: str | None, **run: str) -> dict[str, object]:
+    """A rehearsal.json with what is compared."""
+    plan = {"confidence": 0.99} | ({} if matcher is None else {"matcher": matcher})
+    about = {"hazcam": "0.1.0", "code_digest": "c0de", "rig": "bench", "rig_digest": "1",
+             "rover": "Dunlin", "rover_digest": "2"}
+    return {"run": about | run, "summary": {"plan": plan}}
+
+
+def test_records_of_the_same_conditions_are_alike() -> None:
+    assert unlike(record("census"), record("census", date="later")) == ()
+
+
+def test_conditions_that_differ_are_named_with_both_values() -> None:
+    found = unlike(record("census"), record("sgbm", rig="bench", rig_digest="1234567890"))
+    assert found == (Condition(name="matcher", this="census", other="sgbm"),
+                     Condition(name="rig", this="bench (1)", other="bench (12345678)"))
+
+
+def test_what_an_older_record_lacks_is_not_recorded() -> None:
+    assert unlike(record("census"), record(None)) == (
+        Condition(name="matcher", this="census", other="not recorded"),)
+    found = {c.name: c.other for c in unlike(record("census"), {})}
+    assert found == dict.fromkeys(("matcher", "rig", "rover", "confidence", "hazcam"),
+                                  "not recorded")
+
+
+def test_a_comparison_hands_its_conditions_on() -> None:
+    conditions = (Condition(name="matcher", this="census", other="sgbm"),)
+    assert compare(scores(2), scores(2), conditions).conditions == conditions

@@ -11,7 +11,9 @@ import pytest
 from hazcam.errors import OutputError
 from hazcam.scene.rehearsal.files import (
     COLUMNS,
+    RecordError,
     RowsError,
+    read_record,
     read_rows,
     read_score,
     write_record,
@@ -159,3 +161,17 @@ def test_a_record_holds_no_nan(tmp_path: Path) -> None:
     assert json.loads(write_record(tmp_path, {"a": [1.5, None]}).read_text()) == {"a": [1.5, None]}
     with pytest.raises(ValueError, match="not JSON compliant"):
         write_record(tmp_path, {"a": math.nan})
+
+
+def test_a_record_comes_back_and_none_is_empty(tmp_path: Path) -> None:
+    assert read_record(tmp_path) == {}
+    write_record(tmp_path, {"run": {"rig": "bench"}})
+    assert read_record(tmp_path) == {"run": {"rig": "bench"}}
+
+
+@pytest.mark.parametrize(("text", "match"), [("{", "cannot be read"), ("[]", "holds a list")])
+def test_a_record_that_is_none_is_refused(tmp_path: Path, text: str, match: str) -> None:
+    (tmp_path / "rehearsal.json").write_text(text)
+    with pytest.raises(RecordError, match=match) as found:
+        read_record(tmp_path)
+    assert "hazcam rehearse -o" in found.value.remedy

@@ -13,7 +13,7 @@ from hazcam.assess import assess_pair
 from hazcam.calibration import StereoRig, read_rig
 from hazcam.disparity import Blank, flat_band
 from hazcam.frames import Pose
-from hazcam.imagery import PixelState
+from hazcam.imagery import NoiseModel, PixelState
 from hazcam.rectification import RectifiedPair, common_view
 from hazcam.rover import read_rover
 from hazcam.scene.camera import cameras_of, pixel_grid, pixels_of, rays_of
@@ -184,7 +184,8 @@ def test_the_matcher_takes_neither_pictures_nor_band() -> None:
     rig, depth, truth = ideal_rig(), depth_of(BLOCK), truth_of(BLOCK)
     rectified = pictures_of(rig)
     band = flat_band(rectified.camera, low_px=0, high_px=1)
-    found = IdealMatcher(depth=depth, truth=truth, rig=rig).match(rectified, band, 50.0)
+    matcher = IdealMatcher(depth=depth, truth=truth, rig=rig)
+    found = matcher.match(rectified, band, NoiseModel(read_grey=50.0))
     assert np.array_equal(found.disparity_px,
                           ideal_disparity(depth, truth, rectified, rig).disparity_px,
                           equal_nan=True)

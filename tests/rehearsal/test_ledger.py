@@ -65,6 +65,7 @@ def test_a_run_appends_one_line_per_limit(tmp_path: Path) -> None:
     assert (six["needless"], six["free"], six["free_observable"]) == ("1", "1", "0")
     assert (six["sun_deg"], six["mixtures"]) == ("10.0:10.0 none:1", "rocks/1:2")
     assert (six["fresh"], six["verdict_confidence"]) == ("yes", "0.99")
+    assert six["matcher"] == "census"
 
 
 def test_earlier_lines_stay_as_they_are(tmp_path: Path) -> None:

@@ -95,12 +95,13 @@ FILES = ("rig.yaml", "a.truth.json", "a.pair.json", "a.left.png", "a.right.png",
          "a.elevation.png", "a.visible.png", "a.inverse-depth.png", "a.shared.png")
 
 
-def test_a_score_depends_on_plan_rover_code_and_every_file(tmp_path: Path) -> None:
+def test_a_score_depends_on_plan_matcher_rover_code_and_every_file(tmp_path: Path) -> None:
     sidecar = write_pair(tmp_path, "a")
     for name in FILES[-2:]:
         (tmp_path / name).write_bytes(b"a picture")
     other_rover = replace(ROVER, digest="another")
     keys = [score_key(sidecar, PLAN, ROVER, "code"), score_key(sidecar, Plan(), ROVER, "code"),
+            score_key(sidecar, replace(PLAN, matcher="sgbm"), ROVER, "code"),
             score_key(sidecar, PLAN, other_rover, "code"),
             score_key(sidecar, PLAN, ROVER, "other code")]
     assert score_key(sidecar, PLAN, ROVER, "code") == keys[0]
@@ -108,7 +109,7 @@ def test_a_score_depends_on_plan_rover_code_and_every_file(tmp_path: Path) -> No
         with (tmp_path / name).open("a") as file:
             file.write(" ")
         keys.append(score_key(sidecar, PLAN, ROVER, "code"))
-    assert len(set(keys)) == 4 + len(FILES)
+    assert len(set(keys)) == 5 + len(FILES)
     (tmp_path / "a.left.png").unlink()
     assert score_key(sidecar, PLAN, ROVER, "code") not in keys
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from hazcam.errors import HazcamError
 from hazcam.scene.rehearsal.record import HeadingRow, SceneScore
@@ -25,6 +25,15 @@ Mistake = Literal["false-go", "needless ask"]
 _LABELS: Mapping[Mistake, str] = {"false-go": "blocked", "needless ask": "free"}
 _SEED = 7_1000  # of the resampling
 _NAMED = 6  # scenes named in a message
+_NOT_RECORDED = "not recorded"
+# What two rehearsals may have been run with: each by its place in rehearsal.json, the digest that
+# tells apart what has one name beside it.
+_CONDITIONS: Mapping[str, tuple[str, ...]] = {
+    "matcher": ("summary.plan.matcher",), "rig": ("run.rig", "run.rig_digest"),
+    "rover": ("run.rover", "run.rover_digest"), "confidence": ("summary.plan.confidence",),
+    "hazcam": ("run.hazcam", "run.code_digest"),
+}
+_DIGITS = 8  # of a digest in a message
 
 
 class Setting(NamedTuple):
@@ -82,6 +91,15 @@ class Paired:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Condition:
+    """What this set and the other were not run alike with: ``name``, and its value in each."""
+
+    name: str
+    this: str
+    other: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Comparison:
     """One set against another.
 
@@ -102,6 +120,8 @@ class Comparison:
         Of the intervals.
     rows : tuple of Paired
         By strip, sensor, look-ahead, limit and mistake.
+    conditions : tuple of Condition
+        What the sets were not run alike with.
     """
 
     scenes: int
@@ -112,10 +132,52 @@ class Comparison:
     only_other: int
     confidence: float
     rows: tuple[Paired, ...]
+    conditions: tuple[Condition, ...] = ()
 
 
-def compare(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> Comparison:
+def unlike(this: Mapping[str, Any], other: Mapping[str, Any]) -> tuple[Condition, ...]:
+    """What two rehearsals were not run alike with, from their records.
+
+    Parameters
+    ----------
+    this, other : mapping
+        rehearsal.json of each. What one does not hold, as an older one may not, is said to be not
+        recorded.
+    """
+    found = []
+    for name, places in _CONDITIONS.items():
+        ours, theirs = ([_at(record, place) for place in places] for record in (this, other))
+        if ours != theirs:
+            found.append(Condition(name=name, this=_told(ours), other=_told(theirs)))
+    return tuple(found)
+
+
+def _at(record: Any, place: str) -> str:
+    for key in place.split("."):
+        if not isinstance(record, Mapping) or key not in record:
+            return _NOT_RECORDED
+        record = record[key]
+    return str(record)
+
+
+def _told(values: Sequence[str]) -> str:
+    """A name with the first digits of its digest, if it has one."""
+    name, *digests = values
+    return " ".join([name, *(f"({d[:_DIGITS]})" for d in digests if d != _NOT_RECORDED)])
+
+
+def compare(
+    this: Sequence[SceneScore], other: Sequence[SceneScore],
+    conditions: tuple[Condition, ...] = (),
+) -> Comparison:
     """Compare two sets of scores of the same scenes, as told by their names.
+
+    Parameters
+    ----------
+    this, other : sequence of SceneScore
+        The sets.
+    conditions : tuple of Condition
+        From :func:`unlike`: handed on.
 
     Raises
     ------
@@ -145,7 +207,7 @@ def compare(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> Comparis
                  for setting in sorted(cuts, key=_order) for mistake in _LABELS)
     return Comparison(scenes=len(ours), scenes_failed=_failed(this, other), compared=compared,
                       labels_differ=differ, only_this=only_this, only_other=only_other,
-                      confidence=CONFIDENCE, rows=rows)
+                      confidence=CONFIDENCE, rows=rows, conditions=conditions)
 
 
 def _failed(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> int:

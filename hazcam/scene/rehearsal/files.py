@@ -49,6 +49,10 @@ class RowsError(HazcamError):
     """Rows of another rehearsal that cannot be used."""
 
 
+class RecordError(HazcamError):
+    """The record of another rehearsal that cannot be used."""
+
+
 def write_record(folder: Path, record: Mapping[str, Any]) -> Path:
     """Write rehearsal.json from plain values and return its path.
 
@@ -60,6 +64,31 @@ def write_record(folder: Path, record: Mapping[str, Any]) -> Path:
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     write_whole(folder / RECORD, text.encode())
     return folder / RECORD
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """Read rehearsal.json of a folder; empty if it has none.
+
+    Raises
+    ------
+    RecordError
+        It cannot be read, or is no record.
+    """
+    file = folder / RECORD
+    if not file.exists():
+        return {}
+    try:
+        record = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _record_error(file, f"cannot be read ({error})") from error
+    if not isinstance(record, dict):
+        raise _record_error(file, f"holds a {type(record).__name__}")
+    return record
+
+
+def _record_error(file: Path, found: str) -> RecordError:
+    return RecordError(str(file), found, "the record of a rehearsal",
+                       "give the folder that `hazcam rehearse -o` wrote")
 
 
 def write_page(folder: Path, html: str) -> Path:

@@ -23,8 +23,8 @@ from hazcam.scene.rehearsal.record import SceneScore
 from hazcam.scene.rehearsal.tables import MainRow, Rate, Summary
 
 COLUMNS = (
-    "date", "commit", "hazcam", "code_digest", "block", "set_digest", "rig", "rover", "mixtures",
-    "sun_deg", "scenes", "scored", "limit_m", "look_ahead_m", "verdict_confidence",
+    "date", "commit", "hazcam", "code_digest", "block", "set_digest", "rig", "rover", "matcher",
+    "mixtures", "sun_deg", "scenes", "scored", "limit_m", "look_ahead_m", "verdict_confidence",
     "blocked_scenes", "false_go_scenes", "false_go_scenes_bound95",
     "blocked", "false_go", "false_go_bound95",
     "free", "needless", "free_observable", "needless_observable",
@@ -227,7 +227,7 @@ def ledger_rows(run: Run, summary: Summary) -> list[LedgerRow]:
     about = {
         "date": run.date, "commit": run.commit, "hazcam": run.hazcam,
         "code_digest": run.code_digest, "block": run.block, "set_digest": run.set_digest,
-        "rig": run.rig, "rover": run.rover,
+        "rig": run.rig, "rover": run.rover, "matcher": summary.plan.matcher,
         "mixtures": " ".join(f"{name}:{count}" for name, count in summary.mixtures.items()),
         "sun_deg": _sun(summary), "scenes": str(summary.scenes), "scored": str(summary.scored),
         "verdict_confidence": f"{summary.plan.confidence:g}", "fresh": "yes" if run.fresh else "no",

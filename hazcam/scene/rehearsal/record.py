@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.frames import read_only
+from hazcam.settings import MatcherName
 
 Sensor = Literal["matched", "ideal"]
 Strip = Literal["straight ahead", "own"]
@@ -160,10 +161,11 @@ class SceneScore:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Plan:
-    """What is scored: limits and look-aheads [m], headings [deg], confidence, and which sensors."""
+    """What is scored: limits and look-aheads [m], headings [deg], confidence, sensors, matcher."""
 
     limits_m: tuple[float, ...] = (0.04, 0.06, 0.08)
     look_aheads_m: tuple[float, ...] = (0.6, 1.0, 1.5)
     headings_deg: tuple[float, ...] = tuple(float(h) for h in range(-45, 46, 5))
     confidence: float = 0.99
     sensors: tuple[Sensor, ...] = ("matched", "ideal")
+    matcher: MatcherName = "census"

@@ -37,7 +37,7 @@ from hazcam.scene.rehearsal.record import (
 )
 from hazcam.scene.truth import SceneTruth, TrueDepth
 from hazcam.scene.way import Way, survey_way
-from hazcam.settings import Settings
+from hazcam.settings import MATCHERS, Settings
 from hazcam.terrain import CellState, TerrainMap, map_terrain
 from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict, decide, demand_along
 
@@ -73,7 +73,8 @@ def score_pair(
     sidecar_path : Path
         Of a rendered pair, with its truth beside it.
     plan : Plan
-        Limits, look-aheads, headings and confidence; they win over those of ``settings``.
+        Limits, look-aheads, headings, confidence and matcher; they win over those of
+        ``settings``.
     rover : RoverProfile, optional
         By default the one that the sidecar names. Its step, drop and belly limits are set from the
         plan, the others are its own.
@@ -116,7 +117,7 @@ def score_pair(
 def _settings(plan: Plan, settings: Settings) -> Settings:
     """Those of one assessment: its demands are made anew per look-ahead, one heading will do."""
     return replace(settings, headings_deg=(0.0,), look_ahead_m=max(plan.look_aheads_m),
-                   confidence=plan.confidence)
+                   confidence=plan.confidence, matcher=MATCHERS[plan.matcher]())
 
 
 # --- sensors --------------------------------------------------------------------------------------

@@ -1,0 +1,42 @@
+"""``hazcam warm-up``: compile every loop that an assessment runs, before it is needed."""
+
+from __future__ import annotations
+
+import time
+
+import click
+
+from hazcam.cli.errors import user_errors
+from hazcam.cli.progress import saying_what_is_compiled
+from hazcam.warm import warm_up as compile_loops
+
+
+@click.command()
+def warm_up() -> None:
+    r"""Compile what an assessment runs, so that the first one need not wait.
+
+    Loops of matcher and terrain are compiled for this kind of processor on first use, and kept in
+    the first folder that may be written to: NUMBA_CACHE_DIR if that is set, else beside the code,
+    else the user's own cache. Later runs load them from there.
+
+    In an image, run it as the user who will run hazcam; a folder that this user may read but not
+    write is passed over, and the loops are compiled again. On a cluster, run it once for each kind
+    of processor, with a folder that all nodes see:
+
+    \b
+      NUMBA_CACHE_DIR=$HOME/hazcam-loops hazcam warm-up
+
+    Exit status: 0 all compiled, now or before; 1 the folder cannot be written; 130 interrupted.
+    """
+    with user_errors():
+        begun = time.perf_counter()
+        with saying_what_is_compiled():
+            done = compile_loops()
+        seconds = time.perf_counter() - begun
+    if done.compiled:
+        click.echo(f"compiled {done.compiled} loops for {done.processor} in {seconds:.0f} s; "
+                   "they are kept in")
+    else:
+        click.echo(f"nothing to compile for {done.processor}: all loops are kept in")
+    for folder in done.folders:
+        click.echo(f"  {folder}")

@@ -1,0 +1,164 @@
+"""The matcher: census cost, semi-global paths, least squares on the grey levels.
+
+The whole-pixel search runs on the pair warped by the expected ground, each pixel over the range
+that the band allows there; the refinement runs on the pictures as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hazcam.disparity.band import SearchBand
+from hazcam.disparity.blanks import (
+    blank_reasons,
+    isolated,
+    noise_variance,
+    texture_over_noise,
+)
+from hazcam.disparity.coarse import about_plane, look
+from hazcam.disparity.record import Blank, DisparityMap
+from hazcam.disparity.search import UNIQUENESS, search
+from hazcam.disparity.semiglobal import CENSUS_COLUMNS, CENSUS_ROWS
+from hazcam.disparity.sigma import sigma_px, sigma_terms
+from hazcam.disparity.subpixel import WINDOW_PX, refine
+from hazcam.imagery.intake import PixelState
+from hazcam.imagery.noise import NoiseModel
+from hazcam.rectification import RectifiedPair
+
+Map = NDArray[np.float32]
+
+# Patches of matches with fewer pixels are dropped.
+_SPECKLE_PX = 100
+_EDGE_PX = CENSUS_COLUMNS // 2
+# A match that is worse known than this says less than its neighbours do.
+MAX_SIGMA_PX = 1.0
+# Where the texture of a window is no more than this multiple of what noise alone gives (its
+# squares have some 100 degrees of freedom, so noise alone reaches 1.5 once in 10^5 windows), a
+# match of noise to noise would wander: only one that is as sure as this stands.
+_NOISE_TEXTURE, _TEXTURE_WINDOW_PX = 1.5, 15
+_SURE_PX = 0.4
+# Pictures whose texture is mostly below this multiple of what noise alone gives are smoothed for
+# the search, by a Gaussian of so many pixels.
+_NOISY_TEXTURE, _NOISE_BLUR_PX = 4.0, 0.7
+# Medians over a picture are taken from every so-manyeth row and column.
+_SAMPLE_PX = 3
+# The noise is told from the smoothest tenth of the matches, where enough of the picture matches.
+_SMOOTHEST_PERCENT, _LEAST_MATCHED, _LEAST_NOISE_SHARE = 10.0, 0.2, 0.05
+# What a pixel without texture is called all the same.
+_WEAKER_THAN_NO_TEXTURE = (Blank.MATCHED, Blank.UNCERTAIN, Blank.DISAGREE, Blank.AMBIGUOUS,
+                           Blank.ISOLATED, Blank.OUT_OF_RANGE)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Measured:
+    """What was measured, before it is judged.
+
+    Attributes
+    ----------
+    disparity_px : ndarray of shape (H, W), float32
+        Refined; NaN where there is no match. [px]
+    terms : ndarray of shape (5, H, W), float32
+        Of the variance, see ``sigma.py``. [px]
+    texture : ndarray of shape (H, W), float32
+        Mean squared gradient about each pixel, as a multiple of what noise alone gives.
+    reason : ndarray of shape (H, W), uint8
+        ``Blank`` of each pixel.
+    """
+
+    disparity_px: Map
+    terms: Map
+    texture: Map
+    reason: NDArray[np.uint8]
+
+
+def measure(rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> Measured:
+    """Search, refine, and what a sigma is made of."""
+    left = rectified.left
+    variance = noise_variance(left, noise)
+    texture = texture_over_noise(left, variance, _TEXTURE_WINDOW_PX, _TEXTURE_WINDOW_PX)
+    sample = texture[::_SAMPLE_PX, ::_SAMPLE_PX]
+    blur_px = _NOISE_BLUR_PX if np.median(sample) < _NOISY_TEXTURE else 0.0
+    first = look(_blurred(left, blur_px), _blurred(rectified.right, blur_px), band, _match_census)
+    right = first.exposure.on_left(rectified.right)
+    about = band
+    if band.is_flat and first.plane is not None:
+        about = about_plane(band, first.plane)
+    found = search(_blurred(left, blur_px), _blurred(right, blur_px), about)
+    reason = found.reason.copy()
+    reason[isolated(found.residual_px, reason == Blank.MATCHED, _SPECKLE_PX)] = Blank.ISOLATED
+    searched = np.where(reason == Blank.MATCHED, found.disparity_px, np.float32(np.nan))
+    usable = (rectified.state_left == PixelState.USABLE,
+              rectified.state_right == PixelState.USABLE)
+    refined = refine(left, right, usable, searched)
+    reason[(reason == Blank.MATCHED) & np.isnan(refined.disparity_px)] = Blank.DISAGREE
+    blank = blank_reasons(rectified, band, searched, reason, edge_px=_EDGE_PX)
+    variance += np.float32(first.exposure.gain**2) * noise_variance(rectified.right, noise)
+    share = _noise_share(refined.residual_grey2 / variance, texture, blank == Blank.MATCHED)
+    terms = sigma_terms(refined, searched, refined.disparity_px - band.expected_px,
+                        share * variance)
+    return Measured(disparity_px=refined.disparity_px, terms=terms, texture=texture / share,
+                    reason=blank)
+
+
+def _blurred(picture: Map, sd_px: float) -> Map:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sd_px)) if sd_px > 0 else picture
+
+
+def _match_census(left: Map, right: Map, band: SearchBand) -> Map:
+    """Disparity by the census alone, which knows no exposure; NaN for none."""
+    return search(left, right, band, grey_cap=0).disparity_px
+
+
+def _noise_share(residual: Map, texture: Map, matched: NDArray[np.bool_]) -> np.float32:
+    """Share of the stated variance that is noise, 1 at most.
+
+    Noise that was estimated from one picture holds fine texture too. What two matched pictures
+    differ by holds none: where they are smoothest, it is their noise.
+
+    Parameters
+    ----------
+    residual : ndarray of shape (H, W), float32
+        Squared difference of the matched pictures over the stated variance.
+    """
+    every = np.s_[::_SAMPLE_PX, ::_SAMPLE_PX]
+    residual, texture, matched = residual[every], texture[every], matched[every]
+    if np.mean(matched) < _LEAST_MATCHED:
+        return np.float32(1)
+    least = np.percentile(texture[matched], _SMOOTHEST_PERCENT)
+    found = float(np.median(residual[matched & (texture <= least)]))
+    return np.float32(np.clip(found, _LEAST_NOISE_SHARE, 1.0))
+
+
+@dataclass(frozen=True, kw_only=True)
+class CensusMatcher:
+    """The default matcher; see the module."""
+
+    @property
+    def name(self) -> str:
+        """Name and settings, for the record."""
+        return (f"census({CENSUS_COLUMNS} x {CENSUS_ROWS}, 4 paths, uniqueness "
+                f"{UNIQUENESS:.0%}, speckle {_SPECKLE_PX}, least squares {WINDOW_PX} x "
+                f"{WINDOW_PX}, warped by the expected ground)")
+
+    def match(self, rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> DisparityMap:
+        """Match; see ``Matcher.match``."""
+        measured = measure(rectified, band, noise)
+        blank = measured.reason.copy()
+        sigma = sigma_px(measured.terms)
+        matched = blank == Blank.MATCHED
+        blank[matched & (sigma > MAX_SIGMA_PX)] = Blank.UNCERTAIN
+        unsure = ~(matched & (sigma <= _SURE_PX)) & np.isin(blank, _WEAKER_THAN_NO_TEXTURE)
+        blank[(measured.texture < _NOISE_TEXTURE) & unsure] = Blank.NO_TEXTURE
+        matched = blank == Blank.MATCHED
+        residual = measured.disparity_px - band.expected_px
+        blank[isolated(residual, matched, _SPECKLE_PX)] = Blank.ISOLATED
+        matched = blank == Blank.MATCHED
+        none = np.float32(np.nan)
+        return DisparityMap(
+            disparity_px=np.where(matched, measured.disparity_px, none),
+            sigma_px=np.where(matched, sigma, none), blank=blank, matcher=self.name,
+        )
