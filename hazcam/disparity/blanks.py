@@ -22,10 +22,15 @@ _SPECKLE_STEPS = 16
 _MOST_STEPS = 32_000
 
 
-def squared_gradient(grey: Map, rows: int, columns: int) -> Map:
-    """Mean squared horizontal gradient over a window, shape (H, W). [grey²/px²]"""
+def gradient_variance(grey: Map, rows: int, columns: int) -> Map:
+    """Variance of the horizontal gradient over a window, shape (H, W). [grey²/px²]
+
+    The mean is taken out: an even ramp of brightness, like the sky's, has no place.
+    """
     gradient = cv2.filter2D(grey, cv2.CV_32F, np.array([[-0.5, 0.0, 0.5]], np.float32))
-    return np.asarray(cv2.boxFilter(gradient * gradient, -1, (columns, rows)))
+    mean, square = (cv2.boxFilter(values, -1, (columns, rows))
+                    for values in (gradient, gradient * gradient))
+    return np.asarray(np.maximum(square - mean * mean, 0))
 
 
 def noise_variance(grey: Map, noise: NoiseModel) -> Map:
@@ -35,13 +40,13 @@ def noise_variance(grey: Map, noise: NoiseModel) -> Map:
 
 
 def texture_over_noise(grey: Map, variance: Map, rows: int, columns: int) -> Map:
-    """Mean squared gradient over a window, as a multiple of what noise alone gives, (H, W).
+    """Variance of the gradient over a window, as a multiple of what noise alone gives, (H, W).
 
     ``variance`` is that of the noise at each pixel, (H, W). [grey²]
     """
     # The derivative (-1/2, 0, 1/2) of white noise has half its variance.
     noise_only = np.maximum(variance, np.float32(2e-6)) / np.float32(2)
-    return np.asarray(squared_gradient(grey, rows, columns) / noise_only)
+    return np.asarray(gradient_variance(grey, rows, columns) / noise_only)
 
 
 def blank_reasons(

@@ -7,6 +7,7 @@ that the band allows there; the refinement runs on the pictures as they are.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from threading import Lock
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ from hazcam.disparity.blanks import (
 )
 from hazcam.disparity.coarse import about_plane, look
 from hazcam.disparity.record import Blank, DisparityMap
-from hazcam.disparity.search import UNIQUENESS, search
+from hazcam.disparity.search import MARGIN, search
 from hazcam.disparity.semiglobal import CENSUS_COLUMNS, CENSUS_ROWS
 from hazcam.disparity.sigma import sigma_px, sigma_terms
 from hazcam.disparity.subpixel import WINDOW_PX, refine
@@ -31,23 +32,27 @@ from hazcam.rectification import RectifiedPair
 
 Map = NDArray[np.float32]
 
+# Without OpenMP numba's threads may be asked by one thread of Python at a time only.
+_ONE_AT_A_TIME = Lock()
 # Patches of matches with fewer pixels are dropped.
 _SPECKLE_PX = 100
 _EDGE_PX = CENSUS_COLUMNS // 2
 # A match that is worse known than this says less than its neighbours do.
 MAX_SIGMA_PX = 1.0
-# Where the texture of a window is no more than this multiple of what noise alone gives (its
-# squares have some 100 degrees of freedom, so noise alone reaches 1.5 once in 10^5 windows), a
-# match of noise to noise would wander: only one that is as sure as this stands.
+# Where the gradient varies over a window by no more than this multiple of what noise alone gives
+# (its squares have some 100 degrees of freedom: noise alone reaches 1.5 once in 10^5 windows),
+# noise would be matched to noise.
 _NOISE_TEXTURE, _TEXTURE_WINDOW_PX = 1.5, 15
-_SURE_PX = 0.4
 # Pictures whose texture is mostly below this multiple of what noise alone gives are smoothed for
 # the search, by a Gaussian of so many pixels.
 _NOISY_TEXTURE, _NOISE_BLUR_PX = 4.0, 0.7
 # Medians over a picture are taken from every so-manyeth row and column.
 _SAMPLE_PX = 3
 # The noise is told from the smoothest tenth of the matches, where enough of the picture matches.
-_SMOOTHEST_PERCENT, _LEAST_MATCHED, _LEAST_NOISE_SHARE = 10.0, 0.2, 0.05
+# Noise matched to noise differs by less than two noises too, by 0.6 to 0.8 of their variance: only
+# a smaller share is told from that.
+_SMOOTHEST_PERCENT, _LEAST_MATCHED = 10.0, 0.2
+_LEAST_NOISE_SHARE, _MOST_NOISE_SHARE = 0.05, 0.5
 # What a pixel without texture is called all the same.
 _WEAKER_THAN_NO_TEXTURE = (Blank.MATCHED, Blank.UNCERTAIN, Blank.DISAGREE, Blank.AMBIGUOUS,
                            Blank.ISOLATED, Blank.OUT_OF_RANGE)
@@ -61,10 +66,10 @@ class Measured:
     ----------
     disparity_px : ndarray of shape (H, W), float32
         Refined; NaN where there is no match. [px]
-    terms : ndarray of shape (5, H, W), float32
+    terms : ndarray of shape (4, H, W), float32
         Of the variance, see ``sigma.py``. [px]
     texture : ndarray of shape (H, W), float32
-        Mean squared gradient about each pixel, as a multiple of what noise alone gives.
+        Variance of the gradient about each pixel, as a multiple of what noise alone gives.
     reason : ndarray of shape (H, W), uint8
         ``Blank`` of each pixel.
     """
@@ -80,8 +85,9 @@ def measure(rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> Me
     left = rectified.left
     variance = noise_variance(left, noise)
     texture = texture_over_noise(left, variance, _TEXTURE_WINDOW_PX, _TEXTURE_WINDOW_PX)
-    sample = texture[::_SAMPLE_PX, ::_SAMPLE_PX]
-    blur_px = _NOISE_BLUR_PX if np.median(sample) < _NOISY_TEXTURE else 0.0
+    usable = (rectified.state_left == PixelState.USABLE,
+              rectified.state_right == PixelState.USABLE)
+    blur_px = _NOISE_BLUR_PX if _is_noisy(texture, usable[0]) else 0.0
     first = look(_blurred(left, blur_px), _blurred(rectified.right, blur_px), band, _match_census)
     right = first.exposure.on_left(rectified.right)
     about = band
@@ -91,17 +97,21 @@ def measure(rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> Me
     reason = found.reason.copy()
     reason[isolated(found.residual_px, reason == Blank.MATCHED, _SPECKLE_PX)] = Blank.ISOLATED
     searched = np.where(reason == Blank.MATCHED, found.disparity_px, np.float32(np.nan))
-    usable = (rectified.state_left == PixelState.USABLE,
-              rectified.state_right == PixelState.USABLE)
     refined = refine(left, right, usable, searched)
     reason[(reason == Blank.MATCHED) & np.isnan(refined.disparity_px)] = Blank.DISAGREE
     blank = blank_reasons(rectified, band, searched, reason, edge_px=_EDGE_PX)
     variance += np.float32(first.exposure.gain**2) * noise_variance(rectified.right, noise)
     share = _noise_share(refined.residual_grey2 / variance, texture, blank == Blank.MATCHED)
-    terms = sigma_terms(refined, searched, refined.disparity_px - band.expected_px,
-                        share * variance)
+    terms = sigma_terms(refined, refined.disparity_px - band.expected_px, share * variance)
     return Measured(disparity_px=refined.disparity_px, terms=terms, texture=texture / share,
                     reason=blank)
+
+
+def _is_noisy(texture: Map, usable: NDArray[np.bool_]) -> bool:
+    """Does noise rule most of what can be used?"""
+    every = np.s_[::_SAMPLE_PX, ::_SAMPLE_PX]
+    sample = texture[every][usable[every]]
+    return bool(sample.size > 0 and np.median(sample) < _NOISY_TEXTURE)
 
 
 def _blurred(picture: Map, sd_px: float) -> Map:
@@ -130,7 +140,7 @@ def _noise_share(residual: Map, texture: Map, matched: NDArray[np.bool_]) -> np.
         return np.float32(1)
     least = np.percentile(texture[matched], _SMOOTHEST_PERCENT)
     found = float(np.median(residual[matched & (texture <= least)]))
-    return np.float32(np.clip(found, _LEAST_NOISE_SHARE, 1.0))
+    return np.float32(max(found, _LEAST_NOISE_SHARE) if found < _MOST_NOISE_SHARE else 1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,19 +150,20 @@ class CensusMatcher:
     @property
     def name(self) -> str:
         """Name and settings, for the record."""
-        return (f"census({CENSUS_COLUMNS} x {CENSUS_ROWS}, 4 paths, uniqueness "
-                f"{UNIQUENESS:.0%}, speckle {_SPECKLE_PX}, least squares {WINDOW_PX} x "
+        return (f"census({CENSUS_COLUMNS} x {CENSUS_ROWS}, 4 paths, margin {MARGIN}, "
+                f"speckle {_SPECKLE_PX}, least squares {WINDOW_PX} x "
                 f"{WINDOW_PX}, warped by the expected ground)")
 
     def match(self, rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> DisparityMap:
         """Match; see ``Matcher.match``."""
-        measured = measure(rectified, band, noise)
+        with _ONE_AT_A_TIME:
+            measured = measure(rectified, band, noise)
+            sigma = sigma_px(measured.terms)
         blank = measured.reason.copy()
-        sigma = sigma_px(measured.terms)
         matched = blank == Blank.MATCHED
         blank[matched & (sigma > MAX_SIGMA_PX)] = Blank.UNCERTAIN
-        unsure = ~(matched & (sigma <= _SURE_PX)) & np.isin(blank, _WEAKER_THAN_NO_TEXTURE)
-        blank[(measured.texture < _NOISE_TEXTURE) & unsure] = Blank.NO_TEXTURE
+        weaker = np.isin(blank, _WEAKER_THAN_NO_TEXTURE)
+        blank[(measured.texture < _NOISE_TEXTURE) & weaker] = Blank.NO_TEXTURE
         matched = blank == Blank.MATCHED
         residual = measured.disparity_px - band.expected_px
         blank[isolated(residual, matched, _SPECKLE_PX)] = Blank.ISOLATED

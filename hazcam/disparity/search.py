@@ -29,14 +29,18 @@ _JUMP_STEP_GREY = 4.0
 _LEAST_LARGE = 1.5 * _SMALL
 # Most that a difference of grey levels adds to the census.
 GREY_CAP = 12
-# By how much the best candidate must beat all but its neighbours.
-UNIQUENESS = 0.06
+# By how much the best candidate's sum over the four paths must beat all but its neighbours: five
+# comparisons of the census on each path. A share of the sum would ask next to nothing of a good
+# match of a repeated pattern.
+MARGIN = 20
 # Whole candidates searched beyond the band on either side: one for the rounding, one for the
 # neighbours of a winner.
 _MARGIN_PX = 2.0
 # Memory of a strip of rows is three bytes a candidate; rows beside a strip give its paths a start.
 MAX_STRIP_CANDIDATES = 192_000_000
 _OVERLAP_ROWS = 40
+# Volumes up to this size are kept between pairs.
+MAX_KEPT_CANDIDATES = 64_000_000
 # Beyond this size the pair is searched at half its size first. Census and least squares look at
 # single pixels: in a picture that is finer than its lens and noise they see little of its texture.
 MAX_SEARCH_PIXELS = 1_000_000
@@ -206,6 +210,24 @@ def _mirrored(values: NDArray[Any], spare: int) -> NDArray[Any]:
     return np.pad(values[:, ::-1], ((0, 0), (0, spare)))
 
 
+_kept_volumes = np.empty((3, 0), dtype=np.uint8)
+
+
+def _volumes(candidates: int) -> NDArray[np.uint8]:
+    """Room for the costs and two sums of all candidates, shape (3, N); what is in it is left over.
+
+    Fresh memory of this size costs as much time as filling it: some is kept for the next pair.
+    The matcher sees to it that one thread is here at a time.
+    """
+    global _kept_volumes
+    volumes = _kept_volumes
+    if volumes.shape[1] < candidates:
+        volumes = np.empty((3, candidates), dtype=np.uint8)
+        if candidates <= MAX_KEPT_CANDIDATES:
+            _kept_volumes = volumes
+    return volumes[:, :candidates]
+
+
 def _search_rows(
     left: Map, right: Map, expected: Map, ranges: Ranges, grey_cap: int
 ) -> tuple[Map, Reasons]:
@@ -223,7 +245,7 @@ def _search_rows(
     spare = semiglobal.LANE
     start = np.zeros(room.shape, dtype=np.int64)
     start.ravel()[1:] = np.cumsum(room.ravel()[:-1], dtype=np.int64)
-    cost, across, down = np.empty((3, int(room.sum(dtype=np.int64))), dtype=np.uint8)
+    cost, across, down = _volumes(int(start[-1, -1]) + int(room[-1, -1]))
     grey = _greys(left)
     small, large = np.uint8(_SMALL), _penalties()
     semiglobal.along_rows(
@@ -239,7 +261,7 @@ def _search_rows(
     least_right = semiglobal.least_of_right(kept, width, view, view + before + spare, lowest)
     residual = np.empty(left.shape, dtype=np.float32)
     outcome = np.empty(left.shape, dtype=np.uint8)
-    semiglobal.settle(first, room, best, sums, runner_up, least_right, view, UNIQUENESS, residual,
+    semiglobal.settle(first, room, best, sums, runner_up, least_right, view, MARGIN, residual,
                       outcome)
     reason = _reasons(outcome, ranges)
     return np.where(reason == Blank.MATCHED, residual, np.float32(np.nan)), reason

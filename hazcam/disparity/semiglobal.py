@@ -19,28 +19,15 @@ IEEE TPAMI 30(2):328-341, 2008, doi:10.1109/TPAMI.2007.1166.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numba
 import numpy as np
-from numba import prange
+from llvmlite import ir
+from numba import prange, types
+from numba.extending import intrinsic
 from numpy.typing import NDArray
-
-from hazcam.disparity.narrow import (
-    add_u8,
-    add_u16,
-    count_bits,
-    max_u8,
-    min_u8,
-    min_u16,
-    or_u16,
-    shift_2,
-    shift_6,
-    sub_u8,
-    sub_u16,
-    unless_below_3,
-    widen,
-)
 
 Array = NDArray[Any]
 
@@ -58,6 +45,86 @@ _NO_TOTAL = np.uint16(65535)
 # A sum with a cost that never wins is at least this; sums are cut to what 10 bits hold.
 _WORST_TOTAL = 4 * 255
 _MOST_TOTAL = np.uint16(1023)
+
+
+# --- narrow integers ------------------------------------------------------------------------------
+# Numba widens every integer sum to 64 bits, so that a vector register holds 8 values where it could
+# hold 64. These keep the width that they are named after. They stand in this file since numba's
+# cache of compiled loops notices a change only in the file of the loop itself.
+
+_BYTE = ir.IntType(8)
+_WORD = ir.IntType(16)
+
+
+def _binary(kind: Any, emit: Callable[[Any, Any, Any], Any]) -> Any:
+    """An intrinsic of two values of one kind, with a result of the same kind."""
+
+    @intrinsic
+    def operation(typing_context, first, second):  # type: ignore[no-untyped-def]  # numba's form
+        def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+            return emit(builder, *arguments)
+
+        return kind(kind, kind), codegen
+
+    return operation
+
+
+def _unary(result: Any, kind: Any, emit: Callable[[Any, Any], Any]) -> Any:
+    """An intrinsic of one value."""
+
+    @intrinsic
+    def operation(typing_context, value):  # type: ignore[no-untyped-def]  # numba's form
+        def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+            return emit(builder, arguments[0])
+
+        return result(kind), codegen
+
+    return operation
+
+
+def _saturating_add(builder: Any, first: Any, second: Any) -> Any:
+    kind = ir.FunctionType(_BYTE, (_BYTE, _BYTE))
+    add = builder.module.declare_intrinsic("llvm.uadd.sat", [_BYTE], kind)
+    return builder.call(add, (first, second))
+
+
+add_u8 = _binary(types.uint8, _saturating_add)
+"""Sum of two bytes, 255 at most."""
+sub_u8 = _binary(types.uint8, lambda b, x, y: b.sub(x, y))
+"""Difference of two bytes; the caller knows that it is not negative."""
+min_u8 = _binary(types.uint8, lambda b, x, y: b.select(b.icmp_unsigned("<", x, y), x, y))
+max_u8 = _binary(types.uint8, lambda b, x, y: b.select(b.icmp_unsigned(">", x, y), x, y))
+
+add_u16 = _binary(types.uint16, lambda b, x, y: b.add(x, y))
+min_u16 = _binary(types.uint16, lambda b, x, y: b.select(b.icmp_unsigned("<", x, y), x, y))
+widen = _unary(types.uint16, types.uint8, lambda b, x: b.zext(x, _WORD))
+"""A byte as a word of 16 bits."""
+sub_u16 = _binary(types.uint16, lambda b, x, y: b.sub(x, y))
+or_u16 = _binary(types.uint16, lambda b, x, y: b.or_(x, y))
+shift_2 = _unary(types.uint16, types.uint16, lambda b, x: b.shl(x, ir.Constant(_WORD, 2)))
+"""A word times 4."""
+shift_6 = _unary(types.uint16, types.uint16, lambda b, x: b.shl(x, ir.Constant(_WORD, 6)))
+"""A word times 64."""
+
+
+@intrinsic
+def unless_below_3(typing_context, value, distance):  # type: ignore[no-untyped-def]
+    """``value``, but 65535 where ``distance`` is 0, 1 or 2; all of 16 bits, without sign."""
+    kind = types.uint16
+
+    def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        value, distance = arguments
+        near = builder.icmp_unsigned("<", distance, ir.Constant(_WORD, 3))
+        return builder.select(near, ir.Constant(_WORD, 0xFFFF), value)
+
+    return kind(kind, kind), codegen
+
+
+count_bits = _unary(types.uint8, types.uint64, lambda b, x: b.trunc(b.ctpop(x), _BYTE))
+"""How many of 64 bits are set."""
+
+
+# --- costs ----------------------------------------------------------------------------------------
 
 
 @numba.njit(cache=True, boundscheck=False, forceinline=True)
@@ -95,6 +162,9 @@ def _pixel_costs(
         cost[k] = add_u8(cost[k], min_u8(difference, cap))
     for k in range(count, room):
         cost[k] = _NEVER
+
+
+# --- paths ----------------------------------------------------------------------------------------
 
 
 @numba.njit(cache=True, boundscheck=False, forceinline=True)
@@ -140,7 +210,9 @@ def _follow(
     state: Array, was_at: int, now_at: int, first: int, count: int, was_first: int, was_count: int,
     least: np.uint8, cost: Array, excess: Array, small: np.uint8, large: np.uint8
 ) -> Any:  # of a compiled call, uint8
-    """One pixel of a path; returns the least of its costs. A pixel without candidates ends it.
+    """One pixel of a path; returns the least of its costs.
+
+    A pixel without candidates ends it, and so does one that shares none with the pixel before.
 
     The costs of a pixel lie in ``state`` from its place on: entry k + 1 is candidate k.
     """
@@ -150,7 +222,7 @@ def _follow(
     now = state[place + 1 : place + 1 + count]
     state[place] = _NEVER
     state[place + count + 1] = _NEVER
-    if was_count == 0:
+    if first >= was_first + was_count or was_first >= first + count:
         return _begin(now, cost, excess, count)
     # what this pixel asks for and the one before it did not have
     if first < was_first:
@@ -265,6 +337,9 @@ def down_columns(
                     cost[place : place + n], down[place : place + n], small, step)
 
 
+# --- winners --------------------------------------------------------------------------------------
+
+
 @numba.njit(cache=True, boundscheck=False, forceinline=True)
 def _sum_paths(
     cost: Array, across: Array, down: Array, up: Array, index: Array, totals: Array, kept: Array,
@@ -315,7 +390,8 @@ def up_columns(
     Parameters
     ----------
     best : ndarray of shape (H, W), int32
-        Written to: candidate of least sum, the first of equal ones; untouched where there is none.
+        Written to: candidate of least sum, of equal ones the first by the candidate modulo 64, then
+        the first; untouched where there is none.
     sums : ndarray of shape (H, W, 3), uint16
         Written to: sums of the candidate before the best, of the best, and of the one after it;
         65535 where there is none.
@@ -388,7 +464,7 @@ def least_of_right(kept: Array, width: int, view: int, columns: int, lowest: int
 @numba.njit(parallel=True, cache=True, boundscheck=False)
 def settle(
     first: Array, room: Array, best: Array, sums: Array, runner_up: Array, least_right: Array,
-    view: int, uniqueness: float, residual: Array, outcome: Array
+    view: int, margin: int, residual: Array, outcome: Array
 ) -> None:
     """Which winners stand.
 
@@ -403,8 +479,8 @@ def settle(
         From ``least_of_right``.
     view : int
         As for ``along_rows``.
-    uniqueness : float
-        Share by which the runner-up's sum must exceed that of the best.
+    margin : int
+        By how much the runner-up's sum must exceed that of the best.
     residual : ndarray of shape (H, W), float32
         Written to: the best candidate and its fraction. [px]
     outcome : ndarray of shape (H, W), uint8
@@ -424,7 +500,7 @@ def settle(
                 outcome[y, x] = AT_HIGH_END
             elif not _is_mutual(best[y], sums[y], x, least_right[y, view - 1 - x + best[y, x]]):
                 outcome[y, x] = ONE_WAY
-            elif runner_up[y, x] * (1.0 - uniqueness) < least:
+            elif np.int64(runner_up[y, x]) - least < margin:
                 outcome[y, x] = NOT_UNIQUE
             else:
                 outcome[y, x] = STANDS

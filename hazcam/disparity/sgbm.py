@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from hazcam.disparity.band import SearchBand
 from hazcam.disparity.blanks import (
     blank_reasons,
+    gradient_variance,
     isolated,
     noise_variance,
-    squared_gradient,
     texture_over_noise,
 )
 from hazcam.disparity.record import Blank, DisparityMap
@@ -35,7 +35,7 @@ _RANGE_RIM_PX = 1.0
 _EDGE_PX = 4
 # Side of the window for texture and scatter.
 _WINDOW_PX = 7
-# Mean squared gradient over the window, as a multiple of what noise alone gives: below it the
+# Variance of the gradient over the window, as a multiple of what noise alone gives: below it the
 # picture holds nothing to match, and the matcher is confidently wrong. The squares of one window
 # have some 25 degrees of freedom, so noise alone exceeds 4 once in 10^8 windows.
 _MIN_TEXTURE = 4.0
@@ -189,7 +189,7 @@ def _sigma_px(grey: Map, scatter_px: Map, noise: NoiseModel) -> Map:
     ndarray of shape (H, W), float32
         NaN where ``scatter_px`` is NaN.
     """
-    energy = np.maximum(squared_gradient(grey, _WINDOW_PX, _WINDOW_PX) * _WINDOW_PX**2, 1e-6)
+    energy = np.maximum(gradient_variance(grey, _WINDOW_PX, _WINDOW_PX) * _WINDOW_PX**2, 1e-6)
     noisy = _NOISE_GAIN**2 * 2 * noise_variance(grey, noise) / energy
     rough = _ROUGHNESS_GAIN**2 * _mean_square(scatter_px)
     sigma = np.sqrt(_FLOOR_PX**2 + noisy + rough)

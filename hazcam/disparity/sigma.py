@@ -1,4 +1,4 @@
-"""How sure a refined disparity is: a variance of five terms, with gains fitted on rendered scenes.
+"""How sure a refined disparity is: a variance of four terms, with gains fitted on rendered scenes.
 
 ``sigma² = Σ (gain_i * term_i)²``. The terms, all in pixels:
 
@@ -12,9 +12,6 @@ missing
     Share of the neighbours without a match: beside a gap a surface is known from one side only.
 edge
     Jump of the disparity nearby: beside a depth edge a window sees two surfaces.
-shift
-    How far the grey levels moved what the census had found: the two disagree.
-
 ``python -m tests.benchmarks.sigma_fit SET`` fits the gains by the likelihood of the errors of one
 half of a rendered set, and reports on the other half and on public pairs.
 """
@@ -29,15 +26,14 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from hazcam.disparity.subpixel import NO_MATCH, Refined, smooth_on_surface, window_sums
+from hazcam.disparity.subpixel import NO_MATCH, Refined, scatter, smooth_on_surface
 
 Array = NDArray[Any]
 Map = NDArray[np.float32]
 
-TERMS = ("noise", "rough", "missing", "edge", "shift")
+TERMS = ("noise", "rough", "missing", "edge")
 # From sigma_fit on the even scenes of 27 tune scenes (block tune, 3 of each mixture).
-GAINS: dict[str, float] = {"noise": 0.74, "rough": 2.09, "missing": 0.86, "edge": 0.116,
-                           "shift": 0.225}
+GAINS: dict[str, float] = {"noise": 0.75, "rough": 2.09, "missing": 1.21, "edge": 0.025}
 # What none of the terms holds (aliasing, what is left of the misalignment): from the study of
 # public pairs, not fitted.
 FLOOR_PX = 0.08
@@ -47,23 +43,6 @@ _ROUGH_HALF_PX, _ROUGH_STEP_PX = 3, 2.0
 # Undulation of the ground within the window is no edge; beyond a larger jump nothing gets worse.
 _LEAST_JUMP_PX, _MOST_JUMP_PX = 2.0, 6.0
 _FAR_PX = np.float32(1e6)
-
-
-@numba.njit(parallel=True, cache=True, boundscheck=False, error_model="numpy")
-def _scatter(
-    off2: Array, known: Array, rough_half: int, missing_half: int, rough: Array, missing: Array
-) -> None:
-    height, width = off2.shape
-    whole = np.float32((2 * missing_half + 1) ** 2)
-    for y in prange(height):
-        wide = np.empty(width + 2 * max(rough_half, missing_half), np.float32)
-        total, near, all_near = np.empty((3, width), np.float32)
-        window_sums(off2, y, rough_half, wide[: width + 2 * rough_half], total)
-        window_sums(known, y, rough_half, wide[: width + 2 * rough_half], near)
-        window_sums(known, y, missing_half, wide[: width + 2 * missing_half], all_near)
-        for x in range(width):
-            rough[y, x] = np.sqrt(total[x] / max(near[x], np.float32(1)))
-            missing[y, x] = np.float32(1) - all_near[x] / whole
 
 
 @numba.njit(parallel=True, cache=True, boundscheck=False, error_model="numpy")
@@ -77,10 +56,8 @@ def _combine(terms: Array, gains: Array, floor: np.float32, sigma: Array) -> Non
             sigma[y, x] = np.sqrt(variance)
 
 
-def sigma_terms(
-    refined: Refined, searched_px: Map, residual_px: Map, noise_variance: Map
-) -> Map:
-    """Terms of the variance in the order of ``TERMS``, shape (5, H, W). [px]
+def sigma_terms(refined: Refined, residual_px: Map, noise_variance: Map) -> Map:
+    """Terms of the variance in the order of ``TERMS``, shape (4, H, W). [px]
 
     Of meaning only where there is a match.
 
@@ -88,8 +65,6 @@ def sigma_terms(
     ----------
     refined : Refined
         The disparities and their windows.
-    searched_px : ndarray of shape (H, W), float32
-        What the refinement started from. [px]
     residual_px : ndarray of shape (H, W), float32
         Refined less expected disparity: the ground has no slope in it. [px] NaN without a match.
     noise_variance : ndarray of shape (H, W), float32
@@ -97,18 +72,17 @@ def sigma_terms(
     """
     disparity = refined.disparity_px
     terms = np.empty((len(TERMS), *disparity.shape), np.float32)
-    noise, rough, missing, edge, shift = terms
+    noise, rough, missing, edge = terms
     known = np.isfinite(disparity)
     coded = np.where(known, disparity, NO_MATCH)
     off = coded - smooth_on_surface(coded, _ROUGH_HALF_PX, _ROUGH_STEP_PX)
-    _scatter(off * off, known.astype(np.float32), _ROUGH_WINDOW_PX // 2, _MISSING_WINDOW_PX // 2,
+    scatter(off * off, known.astype(np.float32), _ROUGH_WINDOW_PX // 2, _MISSING_WINDOW_PX // 2,
              rough, missing)
     np.sqrt(np.maximum(refined.residual_grey2, noise_variance) / refined.energy_grey2, out=noise)
     kernel = np.ones((_EDGE_WINDOW_PX, _EDGE_WINDOW_PX), np.uint8)
     jump = (cv2.dilate(np.where(known, residual_px, -_FAR_PX), kernel)
             - cv2.erode(np.where(known, residual_px, _FAR_PX), kernel))
     np.clip(jump - _LEAST_JUMP_PX, 0, _MOST_JUMP_PX, out=edge)
-    np.abs(coded - np.where(known, searched_px, NO_MATCH), out=shift)
     return terms
 
 

@@ -143,7 +143,7 @@ def _add_row(total: Array, values: Array, width: int) -> None:
 
 
 @numba.njit(cache=True, boundscheck=False, fastmath=_FAST)
-def window_sums(values: Array, y: int, half: int, rows_sum: Array, sums: Array) -> None:
+def _window_sums(values: Array, y: int, half: int, rows_sum: Array, sums: Array) -> None:
     """Sum of the window about each pixel of row y; nothing outside the picture."""
     height, width = values.shape
     rows_sum[:] = 0
@@ -153,6 +153,34 @@ def window_sums(values: Array, y: int, half: int, rows_sum: Array, sums: Array) 
     sums[:] = 0
     for u in range(2 * half + 1):
         _add_row(sums, rows_sum[u : u + width], width)
+
+
+@numba.njit(parallel=True, cache=True, boundscheck=False, error_model="numpy")
+def scatter(
+    off2: Array, known: Array, rough_half: int, missing_half: int, rough: Array, missing: Array
+) -> None:
+    """Root mean square over the known pixels of one window, share of unknown ones in another.
+
+    Parameters
+    ----------
+    off2, known : ndarray of shape (H, W), float32
+        Squares, 0 where they are not known; 1 where they are.
+    rough_half, missing_half : int
+        Half the sides of the windows. [px]
+    rough, missing : ndarray of shape (H, W), float32
+        Written to.
+    """
+    height, width = off2.shape
+    whole = np.float32((2 * missing_half + 1) ** 2)
+    for y in prange(height):
+        wide = np.empty(width + 2 * max(rough_half, missing_half), np.float32)
+        total, near, all_near = np.empty((3, width), np.float32)
+        _window_sums(off2, y, rough_half, wide[: width + 2 * rough_half], total)
+        _window_sums(known, y, rough_half, wide[: width + 2 * rough_half], near)
+        _window_sums(known, y, missing_half, wide[: width + 2 * missing_half], all_near)
+        for x in range(width):
+            rough[y, x] = np.sqrt(total[x] / max(near[x], np.float32(1)))
+            missing[y, x] = np.float32(1) - all_near[x] / whole
 
 
 @numba.njit(parallel=True, cache=True, boundscheck=False, error_model="numpy", fastmath=_FAST)
@@ -167,7 +195,7 @@ def _solve(
         rows_sum = np.empty(width + 2 * half, np.float32)
         sums = np.empty((6, width), np.float32)
         for i in range(6):
-            window_sums(maps[i], y, half, rows_sum, sums[i])
+            _window_sums(maps[i], y, half, rows_sum, sums[i])
         for x in range(width):
             n = max(sums[_KNOWN, x], one)
             g, e = sums[_GRADIENT, x], sums[_DIFFERENCE, x]

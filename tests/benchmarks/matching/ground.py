@@ -13,9 +13,11 @@ import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import cv2
 import numpy as np
@@ -23,8 +25,18 @@ from numpy.typing import NDArray
 
 from hazcam.assess import view_of
 from hazcam.calibration import noise_of, read_rig, rig_for
-from hazcam.disparity import Matcher, MatchSettings, SearchBand, flat_band, ground_band
+from hazcam.disparity import (
+    Matcher,
+    MatchSettings,
+    SearchBand,
+    census,
+    coarse,
+    flat_band,
+    ground_band,
+)
+from hazcam.disparity.coarse import FirstLook
 from hazcam.disparity.warp import unwarp, warp_right
+from hazcam.epipolar import check_epipolar, correct_offset
 from hazcam.errors import HazcamError
 from hazcam.frames import Floats
 from hazcam.imagery import (
@@ -52,7 +64,9 @@ _STEP_PX, _REACH_PX = 0.005, 4.0  # of the histogram of errors
 
 FLAT_SGBM = f"SGBM HH, {DISPARITIES} disparities, no warp"
 WARPED_SGBM = f"SGBM HH, {WARPED_DISPARITIES} disparities, warped by the ground"
-OURS_WARPED, OURS_FLAT = "ours, warped", f"ours, flat band 0-{DISPARITIES - 1}"
+OURS_WARPED = "ours, warped by the ground"
+OURS_SEEN = f"ours, disparities 0-{DISPARITIES - 1}, warped by the plane that it sees itself"
+OURS_FLAT = f"ours, disparities 0-{DISPARITIES - 1}, no warp"
 REFERENCE_ROW = "SgbmMatcher, warped"
 AT_COVERAGE, AT_BIN_COVERAGE = "SGBM HH at our coverage", "SGBM HH at our coverage of each bin"
 
@@ -88,15 +102,16 @@ def load(sidecar_path: Path) -> GroundPair:
     pair, rig = read_pair(sidecar_path), read_rig(read_sidecar(sidecar_path).rig)
     rig = rig_for(pair.size, pair.window, pair.binning, rig, where=pair.left_name)
     intake = check_pictures(pair)
+    view, noise = view_of(pair.attitude, rig, Settings()), noise_of(intake, rig)
     rectified = rectify(pair, rig, intake)
-    view = view_of(pair.attitude, rig, Settings())
+    rectified = correct_offset(rectified, check_epipolar(rectified, view, noise, name=pair.id))
     band = ground_band(rectified.camera, rectified.T_camera_rectified, view, MatchSettings())
     truth = read_truth(truth_path(sidecar_path))
     true_px = true_disparity(read_depth(truth_path(sidecar_path)), truth, rectified, rig)
     forward = (view.T_level_camera @ rectified.T_camera_rectified).R[0]
     rows, columns = np.indices(true_px.shape)
     ahead = (rectified.camera.rays(columns, rows) @ forward) * rectified.camera.depth_m(true_px)
-    return GroundPair(rectified=rectified, band=band, noise=noise_of(intake, rig),
+    return GroundPair(rectified=rectified, band=band, noise=noise,
                       truth_px=true_px, ahead_m=ahead, lit=lit_in_both(rectified, true_px),
                       sun=sun_class(truth.sun_elevation_deg))
 
@@ -150,11 +165,21 @@ def flat(matcher: Matcher, pair: GroundPair) -> Found:
     return call(matcher, pair.rectified, band, pair.noise)
 
 
+def unwarped(matcher: Matcher, pair: GroundPair) -> Found:
+    """The same without the plane that the first look finds."""
+    def look(*given: Any) -> FirstLook:
+        return replace(coarse.look(*given), plane=None)
+
+    with mock.patch.object(census, "look", look):
+        return flat(matcher, pair)
+
+
 def chains() -> dict[str, Chain]:
     """All chains but those that are brought to our coverage afterwards."""
     fixed: dict[str, Chain] = {
         FLAT_SGBM: partial(flat_sgbm, 0), WARPED_SGBM: warped_sgbm,
-        OURS_WARPED: partial(banded, OURS), OURS_FLAT: partial(flat, OURS),
+        OURS_WARPED: partial(banded, OURS), OURS_SEEN: partial(flat, OURS),
+        OURS_FLAT: partial(unwarped, OURS),
         REFERENCE_ROW: partial(banded, REFERENCE)}
     return fixed | {_at(u): partial(flat_sgbm, u) for u in UNIQUENESS[1:]}
 
