@@ -102,7 +102,7 @@ def _in_both(
 def isolated(
     residual_px: Map, matched: NDArray[np.bool_], speckle_px: int
 ) -> NDArray[np.bool_]:
-    """Patches of fewer than ``speckle_px`` matched pixels of like disparity, shape (H, W)."""
+    """Patches of ``speckle_px`` matched pixels of like disparity, or fewer, shape (H, W)."""
     none = int(np.iinfo(np.int16).min)
     steps = np.clip(np.rint(np.nan_to_num(residual_px) * _SPECKLE_STEPS), -_MOST_STEPS, _MOST_STEPS)
     coded = np.where(matched, steps, none).astype(np.int16)

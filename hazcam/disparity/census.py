@@ -34,7 +34,7 @@ Map = NDArray[np.float32]
 
 # Without OpenMP numba's threads may be asked by one thread of Python at a time only.
 _ONE_AT_A_TIME = Lock()
-# Patches of matches with fewer pixels are dropped.
+# Patches of matches with no more pixels are dropped.
 _SPECKLE_PX = 100
 _EDGE_PX = CENSUS_COLUMNS // 2
 # A match that is worse known than this says less than its neighbours do.

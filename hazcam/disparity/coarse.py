@@ -101,7 +101,7 @@ def shrunk(picture: Map, factor: int) -> Map:
 
 
 def shrunk_band(band: SearchBand, factor: int) -> SearchBand:
-    """The band of the small copy, no narrower."""
+    """The band of the small copy, half a pixel wider for the mean over each block."""
     low, expected, high = (shrunk(values, factor) / np.float32(factor)
                            for values in (band.low_px, band.expected_px, band.high_px))
     return SearchBand(expected_px=expected, low_px=low - np.float32(0.5),

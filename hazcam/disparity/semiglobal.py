@@ -222,7 +222,7 @@ def _follow(
     now = state[place + 1 : place + 1 + count]
     state[place] = _NEVER
     state[place + count + 1] = _NEVER
-    if first >= was_first + was_count or was_first >= first + count:
+    if was_count == 0 or first >= was_first + was_count or was_first >= first + count:
         return _begin(now, cost, excess, count)
     # what this pixel asks for and the one before it did not have
     if first < was_first:

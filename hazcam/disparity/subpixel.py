@@ -31,7 +31,9 @@ WINDOW_PX = 9
 # Half the side of the smoothing window, and how far a neighbour on the same surface may differ.
 _SMOOTH_HALF_PX, _SMOOTH_STEP_PX = 3, 1.0
 _STEPS = 2
-# Longest shift of one step, and of all steps: beyond it the start was no match.
+# Longest shift of one step against the smoothed surface, and of all steps against the start: beyond
+# it the start was no match. What both steps end at their longest has not come to rest; it stays,
+# and the roughness of its neighbourhood carries it.
 _MAX_STEP_PX = 0.5
 _MAX_SHIFT_PX = 1.0
 # Columns at the rim of the right picture that cubic interpolation needs.
@@ -220,7 +222,7 @@ def refine(
     usable : tuple of ndarray of shape (H, W), bool
         Pixels of the left and the right picture that may take part.
     disparity_px : ndarray of shape (H, W), float32
-        Good to about a pixel; NaN where there is none. [px]
+        Good to half a pixel or so; NaN where there is none. [px]
     """
     start = np.where(np.isfinite(disparity_px), disparity_px, NO_MATCH).astype(np.float32)
     gradient = cv2.filter2D(left, -1, np.array([[-0.5, 0.0, 0.5]], np.float32),

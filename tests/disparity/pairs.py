@@ -47,10 +47,17 @@ class Waves:
             total += np.cos(2 * np.pi * (f * x + g * y) + phase)
         return np.asarray(self.amplitude_grey * total)
 
+    def on_pixels(self, height: int, width: int) -> Floats:
+        """The same at every pixel of a picture, faster: each wave is a product along the axes."""
+        along = np.outer(2 * np.pi * self.along, np.arange(width))
+        across = np.outer(2 * np.pi * self.across, np.arange(height)) + self.phase[:, None]
+        return np.asarray(self.amplitude_grey * (np.cos(across).T @ np.cos(along)
+                                                 - np.sin(across).T @ np.sin(along)))
+
 
 def waves(
     seed: int, contrast_grey: float = 25.0, *, lowest: float = 0.01, highest: float = 0.2,
-    count: int = 96
+    count: int = 64
 ) -> Waves:
     """A texture of a standard deviation, between two frequencies. [cycles/px]"""
     rng = np.random.default_rng(seed)
@@ -89,7 +96,7 @@ def surface(disparity_px: ArrayLike, texture: Waves) -> Pair:
     truth = np.broadcast_to(truth, truth.shape or SHAPE)
     columns, rows = grid(truth.shape[0], truth.shape[1])
     return Pair(left=MEAN_GREY + texture(columns - truth, rows),
-                right=MEAN_GREY + texture(columns, rows), truth_px=truth)
+                right=MEAN_GREY + texture.on_pixels(*truth.shape), truth_px=truth)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,8 +122,8 @@ def with_patches(ground: Pair, patches: Sequence[Patch]) -> Pair:
     for patch in sorted(patches, key=lambda p: p.disparity_px):
         texture = waves(patch.seed, patch.contrast_grey)
         mine, other = (patch.covers(columns + shift, rows) for shift in (0, patch.disparity_px))
-        left[mine] = MEAN_GREY + texture(columns - patch.disparity_px, rows)[mine]
-        right[other] = MEAN_GREY + texture(columns, rows)[other]
+        left[mine] = MEAN_GREY + texture(columns[mine] - patch.disparity_px, rows[mine])
+        right[other] = MEAN_GREY + texture(columns[other], rows[other])
         truth[mine] = patch.disparity_px
     return Pair(left=left, right=right, truth_px=truth)
 

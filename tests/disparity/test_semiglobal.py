@@ -10,7 +10,8 @@ and eq. 14, the sum over the paths. R. Zabih and J. Woodfill, "Non-parametric lo
 computing visual correspondence," ECCV 1994, for the census. The reference works on dictionaries
 from candidate to cost. What is the code's own, and stated in the reference: costs, paths and the
 sum of the two paths along a row stop at 255 (a byte), sums at 1023; a candidate that only fills a
-lane costs 255; what a pixel before did not have costs 255; a pixel without candidates ends a path.
+lane costs 255; what a pixel before did not have costs 255; a path begins anew at a pixel that
+shares no candidate, those that only fill a lane included, with the one before.
 """
 
 from __future__ import annotations
@@ -219,7 +220,7 @@ def reference_path(
     last: dict[int, float] = {}
     for i, place in enumerate(places):
         own = costs.get(place, {})
-        if last:
+        if last.keys() & own.keys():
             before = case.grey[places[i - 1]]
             jump = int(case.large[abs(int(case.grey[place]) - int(before))])
             least = min(last.values())
@@ -357,7 +358,7 @@ def test_repeats_and_threads_change_nothing(case: Case) -> None:
 
 def settled(
     first: list[int], best: list[int], sums: list[list[int]], runner_up: list[int],
-    least_right: list[int], *, room: int = 32, uniqueness: float = 0.06
+    least_right: list[int], *, room: int = 32, margin: int = 20
 ) -> tuple[list[int], Floats]:
     """One row; ``least_right[c]`` is the least sum of column c of the right picture."""
     width = len(best)
@@ -366,8 +367,7 @@ def settled(
     outcome = np.empty((1, width), np.uint8)
     sg.settle(np.array([first], np.int32), np.full((1, width), room, np.int32),
               np.array([best], np.int32), np.array([sums], np.uint16),
-              np.array([runner_up], np.uint16), mirrored, len(least_right), uniqueness, residual,
-              outcome)
+              np.array([runner_up], np.uint16), mirrored, len(least_right), margin, residual, outcome)
     return outcome[0].tolist(), residual[0].astype(np.float64)
 
 
@@ -394,9 +394,9 @@ def test_a_pixel_without_candidates_says_so() -> None:
 
 
 @pytest.mark.parametrize(("runner_up", "expected"), [
-    (1000, sg.STANDS), (107, sg.STANDS), (106, sg.NOT_UNIQUE), (100, sg.NOT_UNIQUE)])
-def test_the_runner_up_must_be_worse_by_a_share(runner_up: int, expected: int) -> None:
-    """106 (1 - 0.06) = 99.64 is below 100, 107 (1 - 0.06) = 100.58 is not."""
+    (1000, sg.STANDS), (120, sg.STANDS), (119, sg.NOT_UNIQUE), (100, sg.NOT_UNIQUE)])
+def test_the_runner_up_must_be_worse_by_the_margin(runner_up: int, expected: int) -> None:
+    """A best sum of 100 and a margin of 20."""
     assert one([300, 100, 300], runner_up) == expected
 
 
