@@ -57,6 +57,9 @@ class SearchBand:
     def __post_init__(self) -> None:
         if not (self.expected_px.shape == self.low_px.shape == self.high_px.shape):
             raise ValueError("the arrays of a SearchBand differ in shape")
+        if not all(np.isfinite(values).all()
+                   for values in (self.expected_px, self.low_px, self.high_px)):
+            raise ValueError("a SearchBand is finite everywhere")
         if np.any(self.low_px > self.expected_px) or np.any(self.expected_px > self.high_px):
             raise ValueError("a SearchBand needs low <= expected <= high")
         for name in ("expected_px", "low_px", "high_px"):

@@ -37,15 +37,18 @@ _ONE_AT_A_TIME = Lock()
 # Patches of matches with no more pixels are dropped.
 _SPECKLE_PX = 100
 _EDGE_PX = CENSUS_COLUMNS // 2
+# In a smaller picture every window leaves it.
+_LEAST_SIDE_PX = 16
 # A match that is worse known than this says less than its neighbours do.
 MAX_SIGMA_PX = 1.0
 # Where the gradient varies over a window by no more than this multiple of what noise alone gives
 # (its squares have some 100 degrees of freedom: noise alone reaches 1.5 once in 10^5 windows),
 # noise would be matched to noise.
 _NOISE_TEXTURE, _TEXTURE_WINDOW_PX = 1.5, 15
-# Pictures whose texture is mostly below this multiple of what noise alone gives are smoothed for
-# the search, by a Gaussian of so many pixels.
-_NOISY_TEXTURE, _NOISE_BLUR_PX = 4.0, 0.7
+# Pictures whose texture is mostly below this multiple of what noise alone gives are smoothed by a
+# Gaussian of so many pixels: the census compares signal again, and the right picture's noise is no
+# longer weakest where it is interpolated half-way, which would draw disparities to half pixels.
+_NOISY_TEXTURE, _NOISE_BLUR_PX = 2.5, 0.8
 # Medians over a picture are taken from every so-manyeth row and column.
 _SAMPLE_PX = 3
 # The noise is told from the smoothest tenth of the matches, where enough of the picture matches.
@@ -64,8 +67,9 @@ class Measured:
 
     Attributes
     ----------
-    disparity_px : ndarray of shape (H, W), float32
-        Refined; NaN where there is no match. [px]
+    disparity_px, residual_px : ndarray of shape (H, W), float32
+        Refined, and less the disparity of the surface that was expected; NaN where there is no
+        match. [px]
     terms : ndarray of shape (4, H, W), float32
         Of the variance, see ``sigma.py``. [px]
     texture : ndarray of shape (H, W), float32
@@ -75,6 +79,7 @@ class Measured:
     """
 
     disparity_px: Map
+    residual_px: Map
     terms: Map
     texture: Map
     reason: NDArray[np.uint8]
@@ -88,12 +93,13 @@ def measure(rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> Me
     usable = (rectified.state_left == PixelState.USABLE,
               rectified.state_right == PixelState.USABLE)
     blur_px = _NOISE_BLUR_PX if _is_noisy(texture, usable[0]) else 0.0
-    first = look(_blurred(left, blur_px), _blurred(rectified.right, blur_px), band, _match_census)
-    right = first.exposure.on_left(rectified.right)
+    left, right = _blurred(left, blur_px), _blurred(rectified.right, blur_px)
+    first = look(left, right, band, _match_census)
+    right = first.exposure.on_left(right)
     about = band
     if band.is_flat and first.plane is not None:
         about = about_plane(band, first.plane)
-    found = search(_blurred(left, blur_px), _blurred(right, blur_px), about)
+    found = search(left, right, about)
     reason = found.reason.copy()
     reason[isolated(found.residual_px, reason == Blank.MATCHED, _SPECKLE_PX)] = Blank.ISOLATED
     searched = np.where(reason == Blank.MATCHED, found.disparity_px, np.float32(np.nan))
@@ -101,10 +107,14 @@ def measure(rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> Me
     reason[(reason == Blank.MATCHED) & np.isnan(refined.disparity_px)] = Blank.DISAGREE
     blank = blank_reasons(rectified, band, searched, reason, edge_px=_EDGE_PX)
     variance += np.float32(first.exposure.gain**2) * noise_variance(rectified.right, noise)
+    # Smoothing leaves a share of the variance, and makes as many neighbours say the same.
+    alike = max(1.0, 4 * np.pi * blur_px**2)
+    variance /= np.float32(alike)
     share = _noise_share(refined.residual_grey2 / variance, texture, blank == Blank.MATCHED)
-    terms = sigma_terms(refined, refined.disparity_px - band.expected_px, share * variance)
-    return Measured(disparity_px=refined.disparity_px, terms=terms, texture=texture / share,
-                    reason=blank)
+    residual = refined.disparity_px - about.expected_px
+    return Measured(disparity_px=refined.disparity_px, residual_px=residual,
+                    terms=sigma_terms(refined, residual, share * variance, alike),
+                    texture=texture / share, reason=blank)
 
 
 def _is_noisy(texture: Map, usable: NDArray[np.bool_]) -> bool:
@@ -156,6 +166,8 @@ class CensusMatcher:
 
     def match(self, rectified: RectifiedPair, band: SearchBand, noise: NoiseModel) -> DisparityMap:
         """Match; see ``Matcher.match``."""
+        if min(rectified.left.shape) < _LEAST_SIDE_PX:
+            return self._nothing(rectified.left.shape)
         with _ONE_AT_A_TIME:
             measured = measure(rectified, band, noise)
             sigma = sigma_px(measured.terms)
@@ -165,11 +177,15 @@ class CensusMatcher:
         weaker = np.isin(blank, _WEAKER_THAN_NO_TEXTURE)
         blank[(measured.texture < _NOISE_TEXTURE) & weaker] = Blank.NO_TEXTURE
         matched = blank == Blank.MATCHED
-        residual = measured.disparity_px - band.expected_px
-        blank[isolated(residual, matched, _SPECKLE_PX)] = Blank.ISOLATED
+        blank[isolated(measured.residual_px, matched, _SPECKLE_PX)] = Blank.ISOLATED
         matched = blank == Blank.MATCHED
         none = np.float32(np.nan)
         return DisparityMap(
             disparity_px=np.where(matched, measured.disparity_px, none),
             sigma_px=np.where(matched, sigma, none), blank=blank, matcher=self.name,
         )
+
+    def _nothing(self, shape: tuple[int, ...]) -> DisparityMap:
+        none = np.full(shape, np.nan, dtype=np.float32)
+        return DisparityMap(disparity_px=none, sigma_px=none, matcher=self.name,
+                            blank=np.full(shape, Blank.EDGE, dtype=np.uint8))

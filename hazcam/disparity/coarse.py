@@ -19,8 +19,8 @@ from hazcam.frames import Floats
 
 Map = NDArray[np.float32]
 
-# Side of the small copy, and the fewest and the most matches in it that are asked.
-_COARSE_WIDTH_PX = 160
+# Width of the small copy and its least height; the fewest and the most matches that are asked.
+_COARSE_WIDTH_PX, _LEAST_HEIGHT_PX = 160, 16
 _LEAST_MATCHES = 300
 _MOST_MATCHES = 3000
 _ROUNDS = 8
@@ -64,7 +64,7 @@ def look(
     left: Map, right: Map, band: SearchBand, match: Callable[[Map, Map, SearchBand], Map]
 ) -> FirstLook:
     """Match small copies with ``match`` (disparity, NaN for none) and say what they show."""
-    factor = max(1, left.shape[1] // _COARSE_WIDTH_PX)
+    factor = max(1, min(left.shape[1] // _COARSE_WIDTH_PX, left.shape[0] // _LEAST_HEIGHT_PX))
     small = shrunk_band(band, factor)
     left, right = shrunk(left, factor), shrunk(right, factor)
     disparity = match(left, right, small)

@@ -1,7 +1,9 @@
 """Search whole-pixel disparities: ranges from the band, costs, paths, winners.
 
-A large picture is searched at half its size first; at full size each pixel then looks only about
-what its neighbourhood showed there, so that time grows with the pixels and not with their range.
+Where the ranges of a large picture hold too many candidates it is searched at half its size first;
+at full size each pixel then looks only about what its neighbourhood showed there, so that time
+grows with the pixels and not with their range. What is ambiguous at half size stays blank; things
+thinner than the census window at half size are lost.
 """
 
 from __future__ import annotations
@@ -41,9 +43,11 @@ MAX_STRIP_CANDIDATES = 192_000_000
 _OVERLAP_ROWS = 40
 # Volumes up to this size are kept between pairs.
 MAX_KEPT_CANDIDATES = 64_000_000
-# Beyond this size the pair is searched at half its size first. Census and least squares look at
-# single pixels: in a picture that is finer than its lens and noise they see little of its texture.
-MAX_SEARCH_PIXELS = 1_000_000
+# A surface that rises so fast along a row that the right picture shows less than this share of it
+# has no candidates.
+_LEAST_STRETCH = 0.1
+# Beyond so many candidates the pair is searched at half its size first.
+MAX_CANDIDATES = 1_600_000_000
 # Neighbourhood at half size, and what is searched beyond it at full size on either side.
 _NEAR_PX, _NEAR_MARGIN_PX = 5, 2.0
 _FAR_PX = 1e5
@@ -105,9 +109,11 @@ def ranges_of(band: SearchBand) -> Ranges:
     high = np.minimum(band.high_px, columns)
     # d = r + e(x - r), and e is nearly linear along a row
     stretch = 1 - np.gradient(expected, axis=1)
+    apart = stretch > _LEAST_STRETCH
+    stretch = np.where(apart, stretch, np.float32(1))
     first = np.floor((low - expected) / stretch - _MARGIN_PX)
     last = np.ceil((high - expected) / stretch + _MARGIN_PX)
-    count = np.where(low <= high, last - first + 1, 0)
+    count = np.where((low <= high) & apart, last - first + 1, 0)
     edge, out = np.uint8(Blank.EDGE), np.uint8(Blank.OUT_OF_RANGE)
     return Ranges(
         first=first.astype(np.int32), count=count.astype(np.int32),
@@ -117,8 +123,13 @@ def ranges_of(band: SearchBand) -> Ranges:
 
 
 def _narrowed(ranges: Ranges, half: Found) -> Ranges:
-    """Only the residuals near those found at half size; none where nothing was found nearby."""
+    """Only the residuals near those found at half size.
+
+    None where nothing was found nearby, and none where the match at half size was ambiguous: a
+    narrow range would hide what it competes with.
+    """
     shape = ranges.first.shape
+    doubtful = _doubled(half.reason == Blank.AMBIGUOUS, shape)
     known = np.isfinite(half.residual_px)
     kernel = np.ones((_NEAR_PX, _NEAR_PX), np.uint8)
     low = cv2.erode(np.where(known, half.residual_px, np.float32(_FAR_PX)), kernel)
@@ -128,7 +139,8 @@ def _narrowed(ranges: Ranges, half: Found) -> Ranges:
     first = np.maximum(ranges.first, near_first)
     last = np.minimum(ranges.first + ranges.count - 1, near_last)
     unlike = np.uint8(Blank.DISAGREE)  # half and full size do not agree
-    return Ranges(first=first, count=np.maximum(last - first + 1, 0).astype(np.int32),
+    count = np.where(doubtful, 0, np.maximum(last - first + 1, 0))
+    return Ranges(first=first, count=count.astype(np.int32),
                   low_end=np.where(first > ranges.first, unlike, ranges.low_end),
                   high_end=np.where(last < ranges.first + ranges.count - 1, unlike,
                                     ranges.high_end))
@@ -156,7 +168,7 @@ def search(left: Map, right: Map, band: SearchBand, *, grey_cap: int = GREY_CAP)
     """
     reason = np.full(left.shape, Blank.EDGE, dtype=np.uint8)
     ranges = ranges_of(band)
-    if left.size > MAX_SEARCH_PIXELS:
+    if ranges.count.sum(dtype=np.int64) > MAX_CANDIDATES:
         half = search(shrunk(left, 2), shrunk(right, 2), shrunk_band(band, 2),
                       grey_cap=grey_cap)
         ranges = _narrowed(ranges, half)

@@ -56,7 +56,9 @@ def _combine(terms: Array, gains: Array, floor: np.float32, sigma: Array) -> Non
             sigma[y, x] = np.sqrt(variance)
 
 
-def sigma_terms(refined: Refined, residual_px: Map, noise_variance: Map) -> Map:
+def sigma_terms(
+    refined: Refined, residual_px: Map, noise_variance: Map, alike: float
+) -> Map:
     """Terms of the variance in the order of ``TERMS``, shape (4, H, W). [px]
 
     Of meaning only where there is a match.
@@ -69,6 +71,8 @@ def sigma_terms(refined: Refined, residual_px: Map, noise_variance: Map) -> Map:
         Refined less expected disparity: the ground has no slope in it. [px] NaN without a match.
     noise_variance : ndarray of shape (H, W), float32
         Of the difference of the two pictures. [grey²]
+    alike : float
+        How many neighbouring pixels hold the same noise: 1, or more where they were smoothed.
     """
     disparity = refined.disparity_px
     terms = np.empty((len(TERMS), *disparity.shape), np.float32)
@@ -78,7 +82,8 @@ def sigma_terms(refined: Refined, residual_px: Map, noise_variance: Map) -> Map:
     off = coded - smooth_on_surface(coded, _ROUGH_HALF_PX, _ROUGH_STEP_PX)
     scatter(off * off, known.astype(np.float32), _ROUGH_WINDOW_PX // 2, _MISSING_WINDOW_PX // 2,
              rough, missing)
-    np.sqrt(np.maximum(refined.residual_grey2, noise_variance) / refined.energy_grey2, out=noise)
+    residual = np.maximum(refined.residual_grey2, noise_variance)
+    np.sqrt(np.float32(alike) * residual / refined.energy_grey2, out=noise)
     kernel = np.ones((_EDGE_WINDOW_PX, _EDGE_WINDOW_PX), np.uint8)
     jump = (cv2.dilate(np.where(known, residual_px, -_FAR_PX), kernel)
             - cv2.erode(np.where(known, residual_px, _FAR_PX), kernel))

@@ -344,7 +344,8 @@ def _rows_of_bin(measured: Measured, number: int) -> list[tuple[str, Tally]]:
             for name in (FLAT_SGBM, WARPED_SGBM, REFERENCE_ROW)]
     rows += [(f"{name} (uniqueness {u} %)", measured.pooled(_at(u), (number,)))
              for name, u in chosen.items()]
-    return rows + [(name, measured.pooled(name, (number,))) for name in (OURS_WARPED, OURS_FLAT)]
+    return rows + [(name, measured.pooled(name, (number,)))
+                   for name in (OURS_WARPED, OURS_SEEN, OURS_FLAT)]
 
 
 def ground_tables(measured: Measured) -> list[Table]:
@@ -394,7 +395,7 @@ def _gain_table(measured: Measured) -> Table:
 
 def _sigma_table(measured: Measured) -> Table:
     rows: list[tuple[Cell, ...]] = []
-    for name in (OURS_WARPED, OURS_FLAT, REFERENCE_ROW):
+    for name in (OURS_WARPED, OURS_SEEN, OURS_FLAT, REFERENCE_ROW):
         for number in _ALL:
             t = measured.pooled(name, (number,))
             rows.append((name, _range_name(number),
@@ -410,7 +411,7 @@ def _sigma_table(measured: Measured) -> Table:
 def _sun_table(measured: Measured) -> Table:
     names = {n: n for n in (FLAT_SGBM, WARPED_SGBM, REFERENCE_ROW)}
     names[AT_COVERAGE] = _at(uniqueness_at(measured, _ALL))
-    names |= {n: n for n in (OURS_WARPED, OURS_FLAT)}
+    names |= {n: n for n in (OURS_WARPED, OURS_SEEN, OURS_FLAT)}
     rows: list[tuple[Cell, ...]] = [
         (sun, measured.suns[sun], name, *_counts(measured.pooled(chain, _ALL, (sun,))))
         for sun in SUNS if measured.suns[sun] for name, chain in names.items()]
@@ -421,7 +422,7 @@ def _sun_table(measured: Measured) -> Table:
 
 
 def _time_table(measured: Measured) -> Table:
-    names = (FLAT_SGBM, WARPED_SGBM, REFERENCE_ROW, OURS_WARPED, OURS_FLAT)
+    names = (FLAT_SGBM, WARPED_SGBM, REFERENCE_ROW, OURS_WARPED, OURS_SEEN, OURS_FLAT)
     first = np.array(measured.seconds[FLAT_SGBM])
     rows: list[tuple[Cell, ...]] = [
         (name, 1000 * float(np.median(measured.seconds[name])),
