@@ -1,7 +1,9 @@
+"""The reference matcher, OpenCV's SGBM; all else of disparity is tested in tests/disparity."""
+
+from __future__ import annotations
+
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from hazcam.disparity import (
     Blank,
@@ -9,10 +11,8 @@ from hazcam.disparity import (
     MatchSettings,
     SearchBand,
     SgbmMatcher,
-    flat_band,
     ground_band,
 )
-from hazcam.disparity.warp import unwarp
 from hazcam.frames import Attitude, Floats, View, view_from
 from hazcam.imagery import NoiseModel, StereoPair, check_pictures, pair_from_arrays
 from hazcam.rectification import RectifiedPair, rectify
@@ -52,28 +52,6 @@ def error_of(scene: Scene) -> tuple[Floats, DisparityMap]:
     """Disparity error in px, NaN where blank or sky, and the map."""
     disparity = match(render(scene))
     return disparity.disparity_px - true_disparity(scene), disparity
-
-
-def test_the_band_holds_a_tall_box_at_the_lower_edge_and_a_deep_pit() -> None:
-    """Bottom row: ground 227 px, an 8 cm object 429 px; hand-worked from f B / Z."""
-    pair = render(Scene())
-    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
-    band = band_of(rectified)
-    assert band.expected_px[-1, 320] == pytest.approx(227, abs=1)
-    assert band.high_px[-1, 320] > 429
-    # A floor 0.20 m down, seen where the ground would be 140 px: 140 * 0.17 / 0.37.
-    row = int(np.argmin(np.abs(band.expected_px[:, 320] - 140)))
-    assert band.low_px[row, 320] <= 140 * 0.17 / 0.37 + 0.5
-
-
-def test_the_band_widens_with_the_sigma_of_the_attitude() -> None:
-    pair = render(Scene())
-    rectified = rectify(pair, ideal_rig(), check_pictures(pair))
-    unsure = Attitude(roll_deg=0, pitch_deg=0, roll_sigma_deg=3, pitch_sigma_deg=3)
-    sure, wide = band_of(rectified), band_of(rectified, unsure)
-    assert np.all(wide.high_px >= sure.high_px)
-    assert np.all(wide.low_px <= sure.low_px)
-    assert np.any(wide.high_px > sure.high_px + 5)
 
 
 def test_an_8_cm_box_at_the_lower_edge_is_matched() -> None:
@@ -143,42 +121,3 @@ def test_matching_is_deterministic() -> None:
     a, b = match(pair), match(pair)
     assert np.array_equal(a.disparity_px, b.disparity_px, equal_nan=True)
     assert np.array_equal(a.sigma_px, b.sigma_px, equal_nan=True)
-
-
-@given(st.floats(-0.01, 0.01), st.floats(-0.5, 0.5), st.floats(20, 200))
-@settings(max_examples=30, deadline=None)
-def test_the_warp_is_undone(per_column: float, per_row: float, base: float) -> None:
-    """With a plane of expected disparity the rule d = r + e(x - r) has a closed form."""
-    rows, columns = np.indices((40, 60), dtype=np.float64)
-    expected = base + per_column * columns + per_row * rows
-    true = expected + 7.25
-    residual = (true - expected) / (1 - per_column)  # solves d = r + e(x - r) for r
-    found = unwarp(residual.astype(np.float32), expected.astype(np.float32))
-    assert np.allclose(found, true, atol=2e-3)
-
-
-def test_a_map_refuses_a_match_without_sigma() -> None:
-    disparity = np.zeros((2, 2), np.float32)
-    with pytest.raises(ValueError, match="sigma exactly where"):
-        DisparityMap(disparity_px=disparity, sigma_px=np.full((2, 2), np.nan, np.float32),
-                     blank=np.zeros((2, 2), np.uint8), matcher="test")
-
-
-def test_a_map_refuses_a_blank_with_a_disparity() -> None:
-    disparity = np.zeros((2, 2), np.float32)
-    with pytest.raises(ValueError, match="MATCHED exactly where"):
-        DisparityMap(disparity_px=disparity, sigma_px=disparity + 1,
-                     blank=np.ones((2, 2), np.uint8), matcher="test")
-
-
-def test_a_band_refuses_ends_the_wrong_way_round() -> None:
-    a = np.zeros((2, 2), np.float32)
-    with pytest.raises(ValueError, match="low <= expected"):
-        SearchBand(expected_px=a, low_px=a + 1, high_px=a + 2)
-
-
-def test_a_flat_band_has_one_range() -> None:
-    camera = rectify(render(Scene()), ideal_rig(), check_pictures(render(Scene()))).camera
-    band = flat_band(camera, 0, 64)
-    assert band.low_px.min() == 0
-    assert band.high_px.max() == 64

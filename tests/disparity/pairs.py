@@ -12,7 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numba
 import numpy as np
+import pytest
 from numpy.typing import ArrayLike, NDArray
 
 from hazcam.disparity import CensusMatcher, DisparityMap, SearchBand, flat_band
@@ -26,6 +28,8 @@ Mask = NDArray[np.bool_]
 
 SHAPE = (120, 200)
 MEAN_GREY = 110.0
+two_cores = pytest.mark.skipif(numba.config.NUMBA_NUM_THREADS < 2,
+                               reason="one core has no second thread")
 # Rounding to whole grey levels is noise of this deviation (closed form: 1 / sqrt 12).
 ROUNDING_GREY = 1 / np.sqrt(12)
 

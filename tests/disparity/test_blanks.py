@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from hazcam.disparity import Blank, DisparityMap, SearchBand, flat_band
+from hazcam.disparity import Blank, DisparityMap, SearchBand, census, flat_band
 from hazcam.disparity.blanks import blank_reasons, isolated, texture_over_noise
+from hazcam.frames import Floats
 from hazcam.imagery import PixelState
 from hazcam.rectification import RectifiedPair
 from tests.benchmarks.matching.traps import traps
@@ -45,7 +46,7 @@ def share(found: DisparityMap, reason: Blank, where: Mask | None = None) -> floa
     return float(np.mean(blank == reason))
 
 
-def nothing_but(brightness: NDArray[np.floating], noise_grey: float, seed: int = 3) -> Pair:
+def nothing_but(brightness: Floats, noise_grey: float, seed: int = 3) -> Pair:
     """Two pictures of the same brightness and noise of their own."""
     return Pair(left=brightness, right=brightness,
                 truth_px=np.zeros(brightness.shape)).noisy(noise_grey, seed)
@@ -125,8 +126,8 @@ def test_a_noisy_grating_is_not_matched(period_px: int) -> None:
     """
     columns, _ = grid(*SHAPE)
 
-    def grating(shift_px: float) -> NDArray[np.floating]:
-        return 110 + 40 * np.sin(2 * np.pi * (columns - shift_px) / period_px)
+    def grating(shift_px: float) -> Floats:
+        return np.asarray(110 + 40 * np.sin(2 * np.pi * (columns - shift_px) / period_px))
 
     pair = Pair(left=grating(20), right=grating(0), truth_px=np.full(SHAPE, 20.0)).noisy(1)
     found = match(pair, 63, total_noise(1))
@@ -255,13 +256,31 @@ def test_the_most_basic_reason_comes_first() -> None:
 def test_what_a_lens_did_not_see_is_edge(ground: Pair, side: str) -> None:
     """And four columns more: half the width of the census."""
     both = rectified(ground.left, ground.right)
-    valid = np.ones(SHAPE, bool)
+    everywhere, valid = np.ones((2, *SHAPE), bool)
     valid[:, 150:] = False
-    both = replace(both, view=replace(both.view, **{f"valid_{side}": valid}))
+    both = replace(both, view=replace(
+        both.view, valid_left=valid if side == "left" else everywhere,
+        valid_right=valid if side == "right" else everywhere))
     found = match_in(both, flat_band(both.camera, 10, 40), total_noise(1))
     first = 146 + (12 if side == "right" else 0)
     assert np.all(found.blank[6:-6, first:] == Blank.EDGE)
     assert share(found, Blank.MATCHED, np.s_[6:-6, 40 : first - 1]) > 0.97  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("asked", ["match", "expected"])
+def test_match_and_expected_ground_must_both_be_seen(asked: str) -> None:
+    """The right lens saw nothing in columns 80 to 89: 76 to 93 with the rim of four.
+
+    A pixel is edge where its match (10 px) or its expected ground (0 px) lies there.
+    """
+    pair = rectified(np.zeros(SHAPE), np.zeros(SHAPE))
+    valid = np.ones(SHAPE, bool)
+    valid[:, 80:90] = False
+    pair = replace(pair, view=replace(pair.view, valid_right=valid))
+    ten, zero = np.full(SHAPE, 10, np.float32), np.zeros(SHAPE, np.float32)
+    blank = direct(ten, zero, pair) if asked == "match" else direct(zero, ten, pair)
+    edge = np.flatnonzero(blank[60, 20:] == Blank.EDGE) + 20
+    assert edge.tolist() == list(range(76, 104))  # 76 to 93, and 86 to 103
 
 
 # What the matcher finds wrong with it
@@ -279,24 +298,32 @@ def test_what_the_near_hides_disagrees() -> None:
 
 
 def test_a_box_beyond_the_band_is_blank() -> None:
-    """Band to 30, box at 34, 45 and 60: at most one pixel in ten of its face is matched."""
+    """Band to 30, box at 34, 45 and 60: at most one pixel in eight of its face is matched."""
     for disparity in (34, 45, 60):
         pair = with_patches(surface(10.0, waves(1)), [
             Patch(rows=(30, 90), columns=(110, 160), disparity_px=disparity)]).noisy(1)
         found = match(pair, 30, total_noise(1))
         box = pair.truth_px == disparity
-        assert share(found, Blank.MATCHED, box) < 0.1
+        assert share(found, Blank.MATCHED, box) < 1 / 8
         if disparity == 34:  # just beyond: the cut end of the search looks most like it
             assert share(found, Blank.OUT_OF_RANGE, box) > 0.4
 
 
-def test_uncertain_matches_are_blank() -> None:
-    """Texture of 1.5 grey levels under a noise of 2: what is matched is surer than 1 px."""
+@pytest.mark.parametrize("most_px", [0.09, 0.12])
+def test_matches_that_are_not_sure_enough_are_blank(
+    most_px: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the limit drawn lower, what is beyond it says so; the rest stays as it was."""
     columns, rows = grid(*SHAPE)
-    pair = surface(12.3 + 0.05 * columns + 0.1 * rows, waves(4, 1.5)).noisy(2)
-    found = match(pair, 50, total_noise(2))
-    assert share(found, Blank.UNCERTAIN) + share(found, Blank.NO_TEXTURE) > 0.2
-    assert not np.any(found.sigma_px > 1)
+    pair = surface(12.3 + 0.05 * columns + 0.1 * rows, waves(4, 10)).noisy(1)
+    every = match(pair, 50, total_noise(1))
+    monkeypatch.setattr(census, "MAX_SIGMA_PX", most_px)
+    found = match(pair, 50, total_noise(1))
+    beyond = every.sigma_px > most_px
+    assert 0.01 < beyond.mean() < 0.9
+    assert np.all(found.blank[beyond] == Blank.UNCERTAIN)
+    kept = found.blank == Blank.MATCHED
+    np.testing.assert_array_equal(found.sigma_px[kept], every.sigma_px[kept])
 
 
 # Patches
@@ -318,7 +345,7 @@ def test_patches_end_where_the_residual_jumps() -> None:
     residual[40:48, 60:68] = 3
     everywhere = np.ones(SHAPE, bool)
     np.testing.assert_array_equal(isolated(residual, everywhere, 100), residual == 3)
-    assert not isolated(residual / 4, everywhere, 100).any()  # 0.75 px is no jump
+    assert not isolated(residual / np.float32(4), everywhere, 100).any()  # 0.75 px is no jump
 
 
 def test_a_slope_is_one_patch() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -29,6 +30,7 @@ from tests.disparity.pairs import (
     rectified,
     surface,
     total_noise,
+    two_cores,
     waves,
     with_patches,
 )
@@ -81,22 +83,42 @@ def test_the_record_says_what_it_is(boxed: Pair) -> None:
     assert set(np.unique(found.blank)) <= {int(reason) for reason in Blank}
 
 
-def test_repeats_and_threads_change_nothing_and_inputs_stay(boxed: Pair) -> None:
+def assert_same(one: DisparityMap, two: DisparityMap) -> None:
+    for name in ("disparity_px", "sigma_px", "blank"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(two, name), err_msg=name)
+
+
+def test_a_repeat_is_the_same_and_inputs_stay(boxed: Pair) -> None:
+    """A larger pair in between leaves its costs in the kept memory: they must not show."""
     both = rectified(boxed.left, boxed.right)
     band = flat_band(both.camera, 0, 50)
     names = ("left", "right", "state_left", "state_right")
     before = {name: getattr(both, name).copy() for name in names}
     ends = band.low_px.copy(), band.expected_px.copy(), band.high_px.copy()
     first = match_in(both, band, total_noise(1))
-    with limited_threads(1):
-        alone = match_in(both, band, total_noise(1))
-    for other in (match_in(both, band, total_noise(1)), alone):
-        for field in ("disparity_px", "sigma_px", "blank"):
-            np.testing.assert_array_equal(getattr(other, field), getattr(first, field))
+    match(boxed, 90, total_noise(1), low_px=-20)
+    assert_same(match_in(both, band, total_noise(1)), first)
     for name in names:
         np.testing.assert_array_equal(getattr(both, name), before[name])
     for now, then in zip((band.low_px, band.expected_px, band.high_px), ends, strict=True):
         np.testing.assert_array_equal(now, then)
+
+
+@two_cores
+def test_threads_change_nothing(boxed: Pair) -> None:
+    one = match(boxed, 50, total_noise(1))
+    with limited_threads(2):
+        assert_same(match(boxed, 50, total_noise(1)), one)
+
+
+def test_two_threads_of_python_may_match_at_once(boxed: Pair) -> None:
+    """The matcher keeps memory between pairs: one at a time is let in."""
+    ranges = (30.0, 50.0, 40.0, 60.0)
+    alone = [match(boxed, high, total_noise(1)) for high in ranges]
+    with ThreadPoolExecutor(2) as pool:
+        together = list(pool.map(lambda high: match(boxed, high, total_noise(1)), ranges))
+    for one, other in zip(together, alone, strict=True):
+        assert_same(one, other)
 
 
 # Warp
@@ -112,6 +134,17 @@ def test_expected_ground_is_found_though_it_is_not_quite_as_expected(off_px: flo
     off = np.abs(error_px(found, pair))[seen]
     assert np.nanpercentile(off, 99) < 0.1
     assert np.nanmax(off) < 0.5
+
+
+def test_expected_slope_costs_no_certainty() -> None:
+    """0.6 px a row is 4.8 px within the window that looks for edges; expected, it is none.
+
+    Noise 1 leaves sigma at little more than its floor of 0.08 px.
+    """
+    pair = steep()
+    both = rectified(pair.left, pair.right)
+    found = match_in(both, about(pair.truth_px, 10, 10), total_noise(1))
+    assert np.nanmedian(found.sigma_px) < 0.095
 
 
 def test_a_box_on_expected_ground_is_found() -> None:
@@ -136,7 +169,7 @@ def test_ground_that_nobody_expects_is_found_by_the_first_look() -> None:
 
 
 @given(shift=st.integers(-30, 12))
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_a_shift_of_pictures_and_band_shifts_the_result(shift: int) -> None:
     """The right picture moved to the left by so many columns, and the band with it.
 
@@ -164,7 +197,7 @@ def test_a_shift_of_pictures_and_band_shifts_the_result(shift: int) -> None:
 
 
 @given(gain=st.floats(0.5, 1.4), offset=st.floats(-10, 30))
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_exposure_changes_neither_density_nor_accuracy(gain: float, offset: float) -> None:
     """The right picture in other grey levels, rounded again: within 1 % and a tenth of the MAD.
 
@@ -257,7 +290,7 @@ def test_a_large_picture_is_matched_like_a_small_one(
     pair = Pair(left=made.scene.left.astype(float), right=made.scene.right.astype(float),
                 truth_px=made.scene.truth_px)
     plain = match(pair, 79, made.noise_grey)
-    monkeypatch.setattr(search, "MAX_SEARCH_PIXELS", 10_000)
+    monkeypatch.setattr(search, "MAX_CANDIDATES", 600_000)
     found = match(pair, 79, made.noise_grey)
     assert found.disparity_px.shape == size
     both = np.isfinite(plain.disparity_px) & np.isfinite(found.disparity_px)
@@ -288,23 +321,23 @@ def strips(width_px: int) -> tuple[float, float]:
     return float(np.mean(right)), float(np.mean(wrong))
 
 
-@pytest.mark.parametrize(("width_px", "least_right"), [(5, 0.4), (7, 0.8), (12, 0.9)])
+@pytest.mark.parametrize(("width_px", "least_right"), [(5, 0.6), (7, 0.85), (12, 0.9)])
 def test_a_thin_strip_is_found_or_blank(width_px: int, least_right: float) -> None:
     """Narrower than the census of 9 columns: next to none of it is given the ground behind it."""
     right, wrong = strips(width_px)
     assert right > least_right
-    assert wrong < 0.08
+    assert wrong < 0.06
 
 
 @pytest.mark.parametrize("width_px", [1, 2, 3])
 def test_a_strip_that_is_too_thin_is_mostly_blank(width_px: int) -> None:
     """The ground on both sides outweighs it, and where it is not seen it is not known.
 
-    Up to two in five of its pixels are bridged at a width of 1, one in four at 3: a limit of the
+    Still one in three of its pixels is bridged at a width of 1, one in six at 3: a limit of the
     matcher to be known, not a virtue.
     """
     _, wrong = strips(width_px)
-    assert wrong < {1: 0.4, 2: 0.33, 3: 0.25}[width_px]
+    assert wrong < {1: 0.4, 2: 0.33, 3: 0.22}[width_px]
 
 
 # Confidence
@@ -337,3 +370,11 @@ def test_noise_that_is_stated_wrong_is_told_from_the_matches(stated_grey: float)
     assert other.matched_share == pytest.approx(honest.matched_share, abs=0.01)
     assert (np.nanmedian(other.sigma_px)
             == pytest.approx(float(np.nanmedian(honest.sigma_px)), rel=0.1))
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (3, 700), (15, 40)])
+def test_a_picture_smaller_than_the_windows_is_blank(shape: tuple[int, int]) -> None:
+    both = rectified(np.full(shape, 100.0), np.full(shape, 100.0))
+    found = CensusMatcher().match(both, flat_band(both.camera, 0.0, 5.0),
+                                  NoiseModel(read_grey=1.0))
+    assert np.all(found.blank == Blank.EDGE)

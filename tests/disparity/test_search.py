@@ -16,7 +16,17 @@ from hazcam.disparity.search import Found, ranges_of
 from hazcam.disparity.warp import unwarp
 from hazcam.frames import Floats, view_from
 from hazcam.rectification import common_view
-from tests.disparity.pairs import SHAPE, Pair, Patch, grid, in_both, surface, waves, with_patches
+from tests.disparity.pairs import (
+    SHAPE,
+    Pair,
+    Patch,
+    grid,
+    in_both,
+    surface,
+    two_cores,
+    waves,
+    with_patches,
+)
 from tests.synthetic import LEVEL, ideal_rig, mount_of
 
 Map = NDArray[np.float32]
@@ -247,6 +257,7 @@ def test_seams_of_strips_do_not_show_on_weak_texture(monkeypatch: pytest.MonkeyP
     assert np.mean(whole.reason == parts.reason) > 0.995
 
 
+@two_cores
 @pytest.mark.parametrize("most", [search.MAX_STRIP_CANDIDATES, 500_000])
 def test_threads_change_nothing(
     slanted: Pair, most: int, monkeypatch: pytest.MonkeyPatch
@@ -254,7 +265,7 @@ def test_threads_change_nothing(
     monkeypatch.setattr(search, "MAX_STRIP_CANDIDATES", most)
     over = band(slanted.truth_px, 15, 15)
     whole = searched(slanted, over)
-    with limited_threads(1):
+    with limited_threads(2):
         assert_equal(searched(slanted, over), whole)
 
 
@@ -270,13 +281,20 @@ def test_the_pyramid_finds_the_same(
     pair = surface(14 + 0.03 * columns + 0.1 * rows, waves(1)).noisy(1)
     over = flat(size, 0, 45)
     plain = searched(pair, over)
-    monkeypatch.setattr(search, "MAX_SEARCH_PIXELS", 4000)
+    monkeypatch.setattr(search, "MAX_CANDIDATES", 100_000)
     found = searched(pair, over)
     assert found.disparity_px.shape == size
     both = np.isfinite(plain.disparity_px) & np.isfinite(found.disparity_px)
     assert np.mean(np.abs(plain.disparity_px - found.disparity_px)[both] > 0.5) < 0.005
     shares = [np.isfinite(f.disparity_px)[in_both(pair)].mean() for f in (plain, found)]
     assert shares[1] > shares[0] - 0.03
+
+
+def test_half_size_goes_to_the_pixels_it_came_from() -> None:
+    """Pixel i of half size is pixels 2 i and 2 i + 1; an odd one left over takes the last."""
+    doubled = search._doubled(np.array([[1, 2], [3, 4]]), (5, 4))
+    np.testing.assert_array_equal(doubled[:, 0], [1, 1, 3, 3, 3])
+    np.testing.assert_array_equal(doubled[0], [1, 1, 2, 2])
 
 
 def test_the_pyramid_searches_less(slanted: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -291,7 +309,7 @@ def test_the_pyramid_searches_less(slanted: Pair, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(search, "_search_rows", counting)
     over = flat(slanted.left.shape, 0, 45)
     searched(slanted, over)
-    monkeypatch.setattr(search, "MAX_SEARCH_PIXELS", 10_000)
+    monkeypatch.setattr(search, "MAX_CANDIDATES", 300_000)
     searched(slanted, over)
     whole, half, full = seen
     assert half < whole / 4
@@ -302,8 +320,44 @@ def test_the_pyramid_keeps_the_reason_of_half_size(monkeypatch: pytest.MonkeyPat
     """What half size found out of range is not searched again: full size would match 37 % of it."""
     _, rows = grid(*SHAPE)
     pair = surface(10 + 0.4 * rows, waves(1)).noisy(1)
-    monkeypatch.setattr(search, "MAX_SEARCH_PIXELS", 10_000)
+    monkeypatch.setattr(search, "MAX_CANDIDATES", 300_000)
     found = searched(pair, flat(pair.left.shape, 0, 30))
     beyond = in_both(pair) & (pair.truth_px > 34.5) & (pair.truth_px < 37)
     assert np.mean(found.reason[beyond] == Blank.OUT_OF_RANGE) > 0.5
     assert np.mean(found.reason[beyond] == Blank.MATCHED) < 0.1
+
+
+def test_ground_that_outruns_the_row_has_no_candidates() -> None:
+    """Expected disparity rising by a pixel a column: the right picture shows none of it.
+
+    The ranges once came out negative there, and the loops wrote beyond their arrays.
+    """
+    columns, _ = grid(40, 60)
+    expected = (1.2 * columns).astype(np.float32)
+    band = SearchBand(expected_px=expected, low_px=expected - 2, high_px=expected + 2)
+    ranges = search.ranges_of(band)
+    assert not ranges.count.any()
+    assert ranges.room.min() >= 0
+    flat_grey = np.zeros((40, 60), np.float32)
+    assert np.all(search.search(flat_grey, flat_grey, band).reason == Blank.EDGE)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_a_band_is_finite(value: float) -> None:
+    low = np.zeros((4, 5), np.float32)
+    high = low.copy()
+    high[2, 2] = value
+    with pytest.raises(ValueError, match="finite everywhere"):
+        SearchBand(expected_px=low, low_px=low, high_px=high)
+
+
+def test_what_is_ambiguous_at_half_size_is_not_searched_again() -> None:
+    """A narrow range would hide what a repeated pattern competes with."""
+    ranges = search.ranges_of(flat((20, 40), 0, 10))
+    reason = np.full((10, 20), Blank.AMBIGUOUS, np.uint8)
+    reason[:, 10:] = Blank.MATCHED
+    residual = np.where(reason == Blank.MATCHED, np.float32(2), np.float32(np.nan))
+    half = search.Found(disparity_px=residual, residual_px=residual, reason=reason)
+    count = search._narrowed(ranges, half).count
+    assert not count[:, :20].any()
+    assert np.all(count[:, 20:] > 0)

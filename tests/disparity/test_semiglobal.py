@@ -29,6 +29,7 @@ from hazcam.cli.threads import limited_threads
 from hazcam.disparity import semiglobal as sg
 from hazcam.disparity.search import Ranges
 from hazcam.frames import Floats
+from tests.disparity.pairs import two_cores
 
 NEVER, MOST = 255, 1023
 NONE = 65535
@@ -291,7 +292,7 @@ def assert_same(found: Result, expected: Result) -> None:
 
 
 @given(cases())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_paths_sums_and_winners_are_those_of_the_published_recursion(case: Case) -> None:
     assert_same(compiled(case), reference(case))
 
@@ -345,11 +346,13 @@ def test_a_jump_at_a_grey_step_is_cheaper() -> None:
         assert compiled(case).across[0, 1][5] == min(penalty, 62)
 
 
-@given(cases())
+@two_cores
+@given(cases(most_width=2 * sg.BLOCK_COLUMNS, most_count=20))
 @settings(max_examples=10, deadline=None)
 def test_repeats_and_threads_change_nothing(case: Case) -> None:
     once = compiled(case)
-    with limited_threads(1):
+    assert_same(compiled(case), once)
+    with limited_threads(2):
         assert_same(compiled(case), once)
 
 
@@ -367,7 +370,8 @@ def settled(
     outcome = np.empty((1, width), np.uint8)
     sg.settle(np.array([first], np.int32), np.full((1, width), room, np.int32),
               np.array([best], np.int32), np.array([sums], np.uint16),
-              np.array([runner_up], np.uint16), mirrored, len(least_right), margin, residual, outcome)
+              np.array([runner_up], np.uint16), mirrored, len(least_right), margin, residual,
+              outcome)
     return outcome[0].tolist(), residual[0].astype(np.float64)
 
 

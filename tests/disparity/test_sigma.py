@@ -43,7 +43,7 @@ def terms_of(
     disparity = disparity_px.astype(np.float32)
     refined = Refined(disparity_px=disparity, residual_grey2=filled(residual_grey2),
                       energy_grey2=filled(energy_grey2))
-    found = sigma_terms(refined, disparity, filled(noise_variance))
+    found = sigma_terms(refined, disparity, filled(noise_variance), 1.0)
     return dict(zip(TERMS, found, strict=True))
 
 
@@ -109,12 +109,13 @@ def test_the_expected_slope_is_no_edge() -> None:
     ones = np.ones(SIZE, np.float32)
     refined = Refined(disparity_px=ground, residual_grey2=ones, energy_grey2=ones)
     edge = TERMS.index("edge")
-    assert sigma_terms(refined, ground, ones)[edge][10:20].min() > 2
-    assert not sigma_terms(refined, ground - ground, ones)[edge].any()
+    assert sigma_terms(refined, ground, ones, 1.0)[edge][10:20].min() > 2
+    assert not sigma_terms(refined, ground - ground, ones, 1.0)[edge].any()
 
 
-def test_a_gap_is_no_edge() -> None:
-    surface_px = np.full(SIZE, 10.0)
+@pytest.mark.parametrize("level_px", [10.0, -10.0])
+def test_a_gap_is_no_edge(level_px: float) -> None:
+    surface_px = np.full(SIZE, level_px)
     surface_px[10:20, 10:20] = np.nan
     assert not terms_of(surface_px)["edge"][np.isfinite(surface_px)].any()
 
