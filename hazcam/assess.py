@@ -85,7 +85,8 @@ def assess_pair(
 ) -> Assessment:
     """Judge each heading ahead of one stereo pair.
 
-    Touches no file; the same input gives the same answer.
+    Touches no file; the same input gives the same answer, for any number of threads. Threads of
+    Python may call it at once; do not fork a process that has called it (start pools with spawn).
 
     Parameters
     ----------
@@ -120,10 +121,11 @@ def assess_pair(
     if pair.left is None or pair.right is None:
         return _without_stereo(pair, rig, rover, settings, intake, view)
     as_calibrated = rectify(pair, rig, intake)
-    epipolar = check_epipolar(as_calibrated, view, noise_of(intake, rig), name=pair.id)
+    noise = noise_of(intake, rig)
+    epipolar = check_epipolar(as_calibrated, view, noise, name=pair.id)
     rectified = correct_offset(as_calibrated, epipolar)
     band = ground_band(rectified.camera, rectified.T_camera_rectified, view, settings.matching)
-    disparity = settings.matcher.match(rectified, band, noise_of(intake, rig))
+    disparity = settings.matcher.match(rectified, band, noise)
     points = triangulate(disparity, rectified, view)
     sensor = as_calibrated.view if rig is whole_rig else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
@@ -207,9 +209,9 @@ def rig_causes(epipolar: EpipolarResidual) -> tuple[Cause, ...]:
     return (Cause(
         kind="rig no longer matches its calibration", at_m=0.0, demand=epipolar.largest_px,
         sigma=epipolar.largest_sigma_px, limit=MAX_EPIPOLAR_OFFSET_PX, unit="px",
-        text=f"rig no longer matches its calibration: features lie up to {epipolar.largest_px:.2f} "
-             f"px off their row (spread {epipolar.spread_px:.2f} px), limits "
-             f"{MAX_EPIPOLAR_OFFSET_PX:.2f} and {MAX_EPIPOLAR_SPREAD_PX:.2f} px",
+        text=f"rig no longer matches its calibration: rows lie up to {epipolar.largest_px:.2f} px "
+             f"off (limit {MAX_EPIPOLAR_OFFSET_PX:.2f} px), features spread "
+             f"{epipolar.spread_px:.2f} px about that (limit {MAX_EPIPOLAR_SPREAD_PX:.2f} px)",
     ),)
 
 

@@ -152,7 +152,7 @@ def test_a_larger_shift_is_measured_and_refused(shift_px: float) -> None:
     (cause,) = rig_causes(residual)
     assert cause.kind == "rig no longer matches its calibration"
     assert (cause.demand, cause.limit) == (residual.largest_px, MAX_EPIPOLAR_OFFSET_PX)
-    assert f"up to {residual.largest_px:.2f} px off their row" in cause.text
+    assert f"rows lie up to {residual.largest_px:.2f} px off" in cause.text
 
 
 def test_a_roll_beyond_the_limit_is_refused() -> None:

@@ -188,6 +188,14 @@ def test_black_shadow_with_a_tip_is_dark() -> None:
     assert (state[100:112, 100:108] == PixelState.DARK).all()
 
 
+def test_one_lost_block_is_noted() -> None:
+    """However small: what came down damaged is to be known."""
+    left, right = as_bytes(ground()), as_bytes(ground(1))
+    left[64:80, 80:96] = 0
+    notes = check_pictures(pair_from_arrays(left, right)).notes
+    assert [note for note in notes if "lost data" in note] == ["left: 0.3% of the pixels lost data"]
+
+
 def test_blocks_lost_inside_black_shadow_are_dark() -> None:
     left, shadow = hard_shadow([(60, 60), (160, 70), (150, 150), (80, 130)])
     left[96:112, 96:112] = 0

@@ -351,3 +351,14 @@ def test_a_folder_in_the_place_of_a_file(tmp_path: Path) -> None:
     (tmp_path / "page.html").mkdir()
     with pytest.raises(OutputError, match=r"page\.html: cannot be written"):
         write_assessment(assessment(), tmp_path, {})
+
+
+def test_an_obstacle_whose_outline_is_a_line_in_the_picture_is_no_failure() -> None:
+    """Seen end on, the prism over its cells has no area: it gets no outline, the rest is drawn."""
+    shown = assessment()
+    assert shown.terrain is not None
+    pixels = np.array([[10.0, 20.0], [12.0, 22.0], [14.0, 24.0], [16.0, 26.0]])
+    places = iter([pixels, pixels + 20])
+    found = overlay._silhouette(shown.terrain.obstacles[0], shown.terrain,
+                                lambda x, y, z: next(places))
+    assert found is None

@@ -19,9 +19,10 @@ def warm_up() -> None:
     the first folder that may be written to: NUMBA_CACHE_DIR if that is set, else beside the code,
     else the user's own cache. Later runs load them from there.
 
-    In an image, run it as the user who will run hazcam; a folder that this user may read but not
-    write is passed over, and the loops are compiled again. On a cluster, run it once for each kind
-    of processor, with a folder that all nodes see:
+    Such a folder must be one that hazcam may write to when it runs, too: one that it may only read
+    is passed over without a word. In an image, run it as the user who will run hazcam. On a
+    cluster, run it once for each kind of processor, with a folder that all nodes see; look at the
+    folder that it prints:
 
     \b
       NUMBA_CACHE_DIR=$HOME/hazcam-loops hazcam warm-up

@@ -125,7 +125,8 @@ def _is_noisy(texture: Map, usable: NDArray[np.bool_]) -> bool:
 
 
 def _blurred(picture: Map, sd_px: float) -> Map:
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sd_px)) if sd_px > 0 else picture
+    """A smoothed picture, or a copy: the loops are compiled for arrays that may be written to."""
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sd_px)) if sd_px > 0 else picture.copy()
 
 
 def _match_census(left: Map, right: Map, band: SearchBand) -> Map:

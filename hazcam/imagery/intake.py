@@ -52,7 +52,7 @@ ALL_SATURATED_SHARE = 0.95
 # holds it, and it is this many times as frequent as the values next below.
 PILE_SHARE = 5e-4
 PILE_RATIO = 5.0
-# Share of a state above which it is noted.
+# Share of a state above which it is noted; lost data always is.
 NOTED_SHARE = 0.01
 
 
@@ -300,9 +300,9 @@ def _refuse_useless(shares: dict[str, float], name: str, picture: Picture) -> No
 def _side_notes(side: str, shares: dict[str, float]) -> list[str]:
     words = {"saturated": "saturated", "dark": "too dark", "lost": "lost data"}
     return [
-        f"{side}: {share:.0%} of the pixels {words[key]}"
+        f"{side}: {share:{'.0%' if share >= NOTED_SHARE else '.1%'}} of the pixels {words[key]}"
         for key, share in shares.items()
-        if share >= NOTED_SHARE
+        if share >= NOTED_SHARE or (key == "lost" and share > 0)
     ]
 
 

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Polygon
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import ConvexHull
+from scipy.spatial import ConvexHull, QhullError
 
 from hazcam.assess import Assessment
 from hazcam.disparity.record import Blank
@@ -216,7 +216,10 @@ def _silhouette(obstacle: Obstacle, terrain: TerrainMap, project: Project) -> Fl
     pixels = pixels[np.isfinite(pixels).all(axis=1)]
     if len(pixels) < 3 or np.any(np.ptp(pixels, axis=0) < 1):
         return None
-    return np.asarray(pixels[ConvexHull(pixels).vertices])
+    try:
+        return np.asarray(pixels[ConvexHull(pixels).vertices])
+    except QhullError:  # all on one line
+        return None
 
 
 def _tag_obstacles_in_picture(

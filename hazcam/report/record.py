@@ -312,13 +312,23 @@ def _rig_check(check: EpipolarResidual | None) -> Record:
     record["matches_calibration"] = check.matches_calibration
     word = "matches" if check.matches_calibration else "no longer matches"
     record["text"] = (
-        f"the rig {word} its calibration: {check.count} features lie up to "
-        f"{check.largest_px:.2f} ± {check.largest_sigma_px:.2f} px off their row (limit "
-        f"{MAX_EPIPOLAR_OFFSET_PX:.2f} px), spread {check.spread_px:.2f} px (limit "
-        f"{MAX_EPIPOLAR_SPREAD_PX:.2f} px); offset {_offset_words(check.offset)}, "
-        f"{'corrected before matching' if check.corrected else 'not corrected'}"
+        f"the rig {word} its calibration: by {check.offset.inliers} of {check.count} features the "
+        f"rows of the right picture lie at most {check.largest_px:.2f} ± "
+        f"{check.largest_sigma_px:.2f} px off anywhere (limit {MAX_EPIPOLAR_OFFSET_PX:.2f} px), "
+        f"features spread {check.spread_px:.2f} px about that (limit "
+        f"{MAX_EPIPOLAR_SPREAD_PX:.2f} px); lower by {_offset_words(check.offset)}, "
+        f"{_what_was_done(check)}"
     )
     return record
+
+
+def _what_was_done(check: EpipolarResidual) -> str:
+    if check.corrected:
+        return "corrected before matching"
+    if not check.matches_calibration:
+        return "too much to correct: calibrate again, or see that rig file, window and pictures " \
+               "belong together"
+    return "too little to correct"
 
 
 def _offset(offset: VerticalOffset) -> Record:
