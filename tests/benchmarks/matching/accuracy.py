@@ -131,9 +131,15 @@ def sigma_table(runs: list[Run]) -> Table:
         error = run.found.disparity_px - run.scene.truth_px
         safe = run.scene.safe & np.isfinite(error)
         seen = run.scene.seen & np.isfinite(error)
-        sigma = run.found.sigma_px
-        rows.append((run.scene.name, run.name, *within_sigmas(error[safe], sigma[safe]),
-                     beyond_three_sigma(error[seen], sigma[seen]), median(sigma[safe])))
+        for counted, step_px in (("", 0.0), (", rounding of the truth counted",
+                                             run.scene.truth_step_px)):
+            if counted and not step_px:
+                continue
+            # an even rounding error of one step has this variance
+            sigma = np.sqrt(run.found.sigma_px**2 + step_px**2 / 12)
+            rows.append((run.scene.name + counted, run.name,
+                         *within_sigmas(error[safe], sigma[safe]),
+                         beyond_three_sigma(error[seen], sigma[seen]), median(sigma[safe])))
     return Table(
         title="Sigma", rows=rows,
         note=f"Inliers: matched edge-safe pixels within {INLIER_PX:g} px of the median error; a "

@@ -43,6 +43,8 @@ class Scene:
         Search 0 to this, excluded. [px]
     edge_jump_px, edge_reach_px
         What keeps sub-pixel figures away from edges, see ``away_from_edges``.
+    truth_step_px : float
+        Step to which the truth is rounded; 0 for none. [px]
     """
 
     name: str
@@ -53,6 +55,7 @@ class Scene:
     disparities: int
     edge_jump_px: float = 1.0
     edge_reach_px: int = 2
+    truth_step_px: float = 0.0
 
     @cached_property
     def seen(self) -> Mask:
@@ -99,7 +102,7 @@ def aloe() -> Scene:
     left, right = (_grey(np.asarray(cv2.imread(str(n)))[..., ::-1]) for n in names[:2])
     truth = np.asarray(cv2.imread(str(names[2]), cv2.IMREAD_GRAYSCALE)).astype(np.float64)
     return Scene(name="Aloe", label=SEEN, left=left, right=right,
-                 truth_px=np.where(truth > 0, truth, np.nan), disparities=224)
+                 truth_px=np.where(truth > 0, truth, np.nan), disparities=224, truth_step_px=1.0)
 
 
 def aloe_half() -> Scene:
@@ -113,7 +116,8 @@ def aloe_half() -> Scene:
         height, width, 4)
     alike = four.max(axis=-1) - four.min(axis=-1) <= 2  # False where one is unknown
     return Scene(name="AloeH", label=SEEN, left=left, right=right,
-                 truth_px=np.where(alike, four.mean(axis=-1) / 2, np.nan), disparities=112)
+                 truth_px=np.where(alike, four.mean(axis=-1) / 2, np.nan), disparities=112,
+                 truth_step_px=0.5)
 
 
 def cones(archive: Path | None) -> Scene:
@@ -131,7 +135,7 @@ def cones(archive: Path | None) -> Scene:
     truth = parts["truth"].astype(np.float64)
     return Scene(name="Cones", label=NOT_SEEN, left=parts["left"].astype(np.uint8),
                  right=parts["right"].astype(np.uint8),
-                 truth_px=np.where(truth > 0, truth, np.nan), disparities=64)
+                 truth_px=np.where(truth > 0, truth, np.nan), disparities=64, truth_step_px=0.25)
 
 
 def _member(packed: tarfile.TarFile, name: str) -> NDArray[np.float64]:
