@@ -174,12 +174,15 @@ def search(left: Map, right: Map, band: SearchBand, *, grey_cap: int = GREY_CAP)
         ranges = _narrowed(ranges, half)
         reason = _doubled(half.reason, left.shape)
     residual = np.full(left.shape, np.nan, dtype=np.float32)
-    for inner, outer in _strips(ranges.room.sum(axis=1, dtype=np.int64)):
+    per_row = ranges.room.sum(axis=1, dtype=np.int64)
+    strips = _strips(per_row)
+    volumes = _volumes(max(int(per_row[outer].sum()) for _, outer in strips))
+    for inner, outer in strips:
         part = ranges.rows(outer)
         if part.count.any():
             keep = slice(inner.start - outer.start, inner.stop - outer.start)
             found, why = _search_rows(left[outer], right[outer], band.expected_px[outer], part,
-                                      grey_cap)
+                                      grey_cap, volumes)
             residual[inner] = found[keep]
             searched = part.count[keep] > 0
             reason[inner][searched] = why[keep][searched]
@@ -237,13 +240,14 @@ def _volumes(candidates: int) -> NDArray[np.uint8]:
         volumes = np.empty((3, candidates), dtype=np.uint8)
         if candidates <= MAX_KEPT_CANDIDATES:
             _kept_volumes = volumes
-    return volumes[:, :candidates]
+    return volumes
 
 
 def _search_rows(
-    left: Map, right: Map, expected: Map, ranges: Ranges, grey_cap: int
+    left: Map, right: Map, expected: Map, ranges: Ranges, grey_cap: int,
+    volumes: NDArray[np.uint8],
 ) -> tuple[Map, Reasons]:
-    """Residual and ``Blank`` of some rows."""
+    """Residual and ``Blank`` of some rows; ``volumes`` has room for their candidates."""
     width = left.shape[1]
     first, room = ranges.first, ranges.room
     some = room > 0
@@ -257,7 +261,7 @@ def _search_rows(
     spare = semiglobal.LANE
     start = np.zeros(room.shape, dtype=np.int64)
     start.ravel()[1:] = np.cumsum(room.ravel()[:-1], dtype=np.int64)
-    cost, across, down = _volumes(int(start[-1, -1]) + int(room[-1, -1]))
+    cost, across, down = volumes[:, : int(start[-1, -1]) + int(room[-1, -1])]
     grey = _greys(left)
     small, large = np.uint8(_SMALL), _penalties()
     semiglobal.along_rows(

@@ -302,9 +302,9 @@ def test_the_pyramid_searches_less(slanted: Pair, monkeypatch: pytest.MonkeyPatc
     seen: list[int] = []
     rows_of = search._search_rows
 
-    def counting(left: Map, right: Map, expected: Map, ranges: Any, cap: int) -> Any:
+    def counting(left: Map, right: Map, expected: Map, ranges: Any, *rest: Any) -> Any:
         seen.append(int(ranges.count.sum()))
-        return rows_of(left, right, expected, ranges, cap)
+        return rows_of(left, right, expected, ranges, *rest)
 
     monkeypatch.setattr(search, "_search_rows", counting)
     over = flat(slanted.left.shape, 0, 45)
