@@ -61,7 +61,7 @@ def _binary(kind: Any, emit: Callable[[Any, Any, Any], Any]) -> Any:
 
     @intrinsic
     def operation(typing_context, first, second):  # type: ignore[no-untyped-def]  # numba's form
-        def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]  # numba's form
             return emit(builder, *arguments)
 
         return kind(kind, kind), codegen
@@ -74,7 +74,7 @@ def _unary(result: Any, kind: Any, emit: Callable[[Any, Any], Any]) -> Any:
 
     @intrinsic
     def operation(typing_context, value):  # type: ignore[no-untyped-def]  # numba's form
-        def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]  # numba's form
             return emit(builder, arguments[0])
 
         return result(kind), codegen
@@ -108,11 +108,11 @@ shift_6 = _unary(types.uint16, types.uint16, lambda b, x: b.shl(x, ir.Constant(_
 
 
 @intrinsic
-def unless_below_3(typing_context, value, distance):  # type: ignore[no-untyped-def]
+def unless_below_3(typing_context, value, distance):  # type: ignore[no-untyped-def]  # numba's form
     """``value``, but 65535 where ``distance`` is 0, 1 or 2; all of 16 bits, without sign."""
     kind = types.uint16
 
-    def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+    def codegen(context, builder, signature, arguments):  # type: ignore[no-untyped-def]  # numba's form
         value, distance = arguments
         near = builder.icmp_unsigned("<", distance, ir.Constant(_WORD, 3))
         return builder.select(near, ir.Constant(_WORD, 0xFFFF), value)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +22,7 @@ from tests.benchmarks.matching.tables import Cell, Table
 
 FARTHEST_M, LIMIT_M = 1.5, 0.06
 LOOK_AHEADS_M = (0.6, 1.0)
+_ALL = "all"
 Row = dict[str, str]
 
 
@@ -71,14 +71,10 @@ def mistakes_of(rows: list[Row]) -> tuple[str, ...]:
 def table(folders: list[Path]) -> Table:
     """One row for each class of sun and rehearsal."""
     loaded = {folder: rows_of(folder) for folder in folders}
-    chosen: dict[str, Callable[[Row], bool]] = {
-        name: (lambda row, name=name: sun_of(row) == name)  # type: ignore[misc]  # bound now
-        for name in SUNS[1:] + SUNS[:1]}
-    chosen["all"] = lambda row: True
     cells: list[tuple[Cell, ...]] = []
-    for sun, belongs in chosen.items():
+    for sun in (*SUNS[1:], SUNS[0], _ALL):
         for folder, rows in loaded.items():
-            inside = [r for r in rows if belongs(r)]
+            inside = [r for r in rows if sun in (_ALL, sun_of(r))]
             pairs = {r["pair"] for r in inside}
             cells.append((sun, folder.name, len(pairs), *errors_of(folder, pairs),
                           *mistakes_of(inside)))
