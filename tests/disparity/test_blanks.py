@@ -140,9 +140,12 @@ def test_a_noisy_grating_is_not_matched(period_px: int) -> None:
 
 
 def test_the_benchmark_s_traps_stay_blank() -> None:
-    """Constant, black and saturated, as the benchmark reports them, on a corner of each."""
+    """Constant, black and saturated, as the benchmark reports them, on a corner of each.
+
+    Not what it reports as a fault: a grating, and smoothed noise that has to be estimated.
+    """
     for name, (left, right, noise_grey) in traps().items():
-        if "grating" not in name:
+        if noise_grey is not None and "grating" not in name:
             cut = np.s_[:150, :200]
             pair = Pair(left=left[cut].astype(float), right=right[cut].astype(float),
                         truth_px=np.zeros((150, 200)))
