@@ -85,6 +85,21 @@ def test_what_was_compiled_is_told_with_time_and_place(
     assert result.stderr.startswith("compiling the loops")
 
 
+@pytest.mark.parametrize(("place", "status"), [("loops", 0), ("elsewhere", 1)])
+def test_a_folder_that_was_asked_for_and_passed_over_is_an_error(
+    place: str, status: int, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A misspelt folder on a cluster would stay empty, and every node compile for itself."""
+    done = WarmUp(compiled=0, folders=(tmp_path / "loops" / "disparity_1",), processor="generic")
+    monkeypatch.setattr("hazcam.cli.warm_up.compile_loops", lambda: done)
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / place))
+    result = run("warm-up")
+    assert result.exit_code == status
+    if status:
+        for word in (f"NUMBA_CACHE_DIR={tmp_path / place}", "passed over", "expected", "remedy"):
+            assert word in result.stderr
+
+
 def test_help_says_what_to_do_in_images_and_on_clusters() -> None:
     text = " ".join(run("warm-up", "--help").stdout.split())
     assert "In an image, run it as the user who will run hazcam" in text

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import time
+from pathlib import Path
 
 import click
 
 from hazcam.cli.errors import user_errors
 from hazcam.cli.progress import saying_what_is_compiled
+from hazcam.warm import CacheError, WarmUp
 from hazcam.warm import warm_up as compile_loops
 
 
@@ -20,7 +23,7 @@ def warm_up() -> None:
     else the user's own cache. Later runs load them from there.
 
     Such a folder must be one that hazcam may write to when it runs, too: one that it may only read
-    is passed over without a word. In an image, run it as the user who will run hazcam. On a
+    is passed over. In an image, run it as the user who will run hazcam. On a
     cluster, run it once for each kind of processor, with a folder that all nodes see; look at the
     folder that it prints:
 
@@ -33,6 +36,7 @@ def warm_up() -> None:
         begun = time.perf_counter()
         with saying_what_is_compiled():
             done = compile_loops()
+        _check_place(done)
         seconds = time.perf_counter() - begun
     if done.compiled:
         click.echo(f"compiled {done.compiled} loops for {done.processor} in {seconds:.0f} s; "
@@ -41,3 +45,18 @@ def warm_up() -> None:
         click.echo(f"nothing to compile for {done.processor}: all loops are kept in")
     for folder in done.folders:
         click.echo(f"  {folder}")
+
+
+def _check_place(done: WarmUp) -> None:
+    """Raise CacheError where the folder that was asked for was passed over."""
+    wanted = os.environ.get("NUMBA_CACHE_DIR")
+    if not wanted:
+        return
+    asked = Path(wanted).resolve()
+    other = [folder for folder in done.folders if not folder.resolve().is_relative_to(asked)]
+    if other:
+        raise CacheError(
+            f"NUMBA_CACHE_DIR={wanted}", f"was passed over: the loops are kept in {other[0]}",
+            "a folder that can be made and written to",
+            "correct the name or its permissions, then run `hazcam warm-up` again",
+        )
