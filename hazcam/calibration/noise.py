@@ -13,6 +13,8 @@ def noise_of(intake: Intake, rig: StereoRig) -> NoiseModel:
     Each of the two may be too small: compression takes noise out of the pictures, and a file
     knows nothing of dust, heat or a picture in the wrong exposure. Noise that is held too large
     costs pixels; noise that is held too small invents ground. What the rig leaves out counts as 0.
+    The default matcher takes less where two matched pictures differ by less than half of it: they
+    cannot differ by less than their noise.
 
     Parameters
     ----------
