@@ -18,13 +18,13 @@ from hazcam.epipolar import (
     check_epipolar,
     correct_offset,
 )
-from hazcam.errors import RigError
+from hazcam.errors import PairError, RigError
 from hazcam.frames import Attitude, View, view_from
-from hazcam.imagery import Intake, StereoPair, check_pictures
+from hazcam.imagery import Intake, PlanarMove, StereoPair, check_pictures
 from hazcam.rectification import RectifiedPair, common_view, rectify
 from hazcam.rover import RoverProfile
 from hazcam.settings import Settings
-from hazcam.terrain import TerrainMap, map_terrain
+from hazcam.terrain import CarriedOver, PreviousGround, TerrainMap, carry_over, map_terrain
 from hazcam.verdict import (
     Cause,
     HeadingDemand,
@@ -61,6 +61,8 @@ class Assessment:
         The record of each stage; None (no demands) for a pair with one picture missing.
     near_strip_max_m : float or None
         Ground out of view is assumed clear up to here, from the nose. [m]
+    carried : CarriedOver or None
+        What came of the previous pair's ground; None where there is none, or no stereo.
     """
 
     pair: StereoPair
@@ -78,10 +80,12 @@ class Assessment:
     terrain: TerrainMap | None = None
     demands: tuple[HeadingDemand, ...] = ()
     near_strip_max_m: float | None = None
+    carried: CarriedOver | None = None
 
 
 def assess_pair(
-    pair: StereoPair, rig: StereoRig, rover: RoverProfile, settings: Settings | None = None
+    pair: StereoPair, rig: StereoRig, rover: RoverProfile, settings: Settings | None = None,
+    previous: PreviousGround | None = None,
 ) -> Assessment:
     """Judge each heading ahead of one stereo pair.
 
@@ -98,6 +102,9 @@ def assess_pair(
         Body, legs, margin and limits.
     settings : Settings, optional
         What to do otherwise than by default.
+    previous : PreviousGround, optional
+        From ``previous_ground``: what the pair before this one saw of the ground that is out of
+        view now. Where it cannot be used, ``carried`` says why.
 
     Returns
     -------
@@ -129,6 +136,8 @@ def assess_pair(
     points = triangulate(disparity, rectified, view)
     sensor = as_calibrated.view if rig is whole_rig else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
+    carried = None if previous is None else carry_over(terrain, previous)
+    terrain = terrain if carried is None else carried.terrain
     strip_max_m = near_strip_bound_m(terrain, rover, settings)
     demands = tuple(
         demand_along(terrain, rover, heading, look_ahead_m=settings.look_ahead_m,
@@ -143,8 +152,33 @@ def assess_pair(
         pair=pair, rig=rig, rover=rover, settings=settings, intake=intake, view=view,
         verdicts=verdicts, suggestion=suggest(verdicts), rectified=rectified, epipolar=epipolar,
         disparity=disparity, points=points, terrain=terrain, demands=demands,
-        near_strip_max_m=strip_max_m,
+        near_strip_max_m=strip_max_m, carried=carried,
     )
+
+
+def previous_ground(found: Assessment, move: PlanarMove) -> PreviousGround:
+    """What the next pair of a sequence may take from the assessment of this one.
+
+    Parameters
+    ----------
+    found : Assessment
+        Of the previous pair.
+    move : PlanarMove
+        From the previous pair to the next.
+
+    Raises
+    ------
+    PairError
+        Its ground is not to be relied on: a picture is missing, or the rig check speaks against
+        it.
+    """
+    causes = () if found.epipolar is None else rig_causes(found.epipolar)
+    if found.terrain is None or causes:
+        why = causes[0].text if causes else "a picture is missing: no ground is known"
+        raise PairError(found.pair.id, why, "a pair whose ground can be relied on",
+                        "leave `previous` out, or name another pair")
+    return PreviousGround(id=found.pair.id, terrain=found.terrain, move=move,
+                          pair_digest=found.pair.digest, rig_digest=found.rig.digest)
 
 
 def _check_kinds(pair: object, rig: object, rover: object) -> None:
@@ -183,6 +217,8 @@ def _scale_sigma(rig: StereoRig) -> float:
 
 def near_strip_bound_m(terrain: TerrainMap, rover: RoverProfile, settings: Settings) -> float:
     """The user's bound, else the straight-ahead strip; 0 if that is never in full view."""
+    if settings.near_strip == "ask":
+        return 0.0
     if settings.near_strip_max_m is not None:
         return settings.near_strip_max_m
     strip = near_strip_m(terrain, rover, 0.0, settings.look_ahead_m)
@@ -227,7 +263,7 @@ def _without_stereo(
     cause = _pair_cause("no stereo", f"no stereo: the {missing} picture is missing")
     verdicts = tuple(
         HeadingVerdict(heading_deg=h, verdict="ask-ground", clear_m=0.0, assumed_m=0.0,
-                       causes=(cause,))
+                       causes=(cause,), probability=float("nan"), bounded=False)
         for h in settings.headings_deg
     )
     return Assessment(pair=pair, rig=rig, rover=rover, settings=settings, intake=intake,

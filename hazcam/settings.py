@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from hazcam.disparity import CensusMatcher, Matcher, MatchSettings, SgbmMatcher
 from hazcam.terrain import TerrainSettings
 
+NearStrip = Literal["assume", "ask"]
 MatcherName = Literal["census", "sgbm"]
 MATCHERS: Mapping[MatcherName, Callable[[], Matcher]] = {
     "census": CensusMatcher, "sgbm": SgbmMatcher}
@@ -35,9 +36,12 @@ class Settings:
         How far roll and pitch may each be from zero where the attitude is not known. [deg]
     assume_level : bool
         Take an unknown attitude as exactly level; printed in every output.
+    near_strip : str
+        ``assume``: ground out of view near the rover is assumed clear, as far as
+        ``near_strip_max_m`` says; ``ask``: none is.
     near_strip_max_m : float or None
         Ground out of view may be assumed clear up to here, from the nose; None for the length
-        of the straight-ahead near strip. [m]
+        of the straight-ahead near strip, and for ``ask``. [m]
     matching : MatchSettings
         What the search for disparities must hold.
     matcher : Matcher
@@ -51,6 +55,7 @@ class Settings:
     confidence: float = 0.99
     tilt_bound_deg: float = 10.0
     assume_level: bool = False
+    near_strip: NearStrip = "assume"
     near_strip_max_m: float | None = None
     matching: MatchSettings = field(default_factory=MatchSettings)
     matcher: Matcher = field(default_factory=CensusMatcher)
@@ -68,5 +73,16 @@ class Settings:
                              f"{self.terrain.grid.ahead_m} m")
         if not 0 <= self.tilt_bound_deg <= 45:
             raise ValueError(f"tilt bound {self.tilt_bound_deg} deg is not between 0 and 45")
-        if self.near_strip_max_m is not None and not 0 <= self.near_strip_max_m < float("inf"):
-            raise ValueError(f"near strip {self.near_strip_max_m} m is not a length of 0 or more")
+        self._check_near_strip()
+
+    def _check_near_strip(self) -> None:
+        if self.near_strip not in get_args(NearStrip):
+            raise ValueError(f"near strip {self.near_strip!r} is neither 'assume' nor 'ask'")
+        if self.near_strip_max_m is None:
+            return
+        if not 0 < self.near_strip_max_m < float("inf"):
+            raise ValueError(f"near strip {self.near_strip_max_m} m is not a length above 0; "
+                             "near strip 'ask' assumes none")
+        if self.near_strip == "ask":
+            raise ValueError(f"near strip 'ask' assumes nothing, {self.near_strip_max_m} m were "
+                             "given: leave out one of the two")

@@ -66,7 +66,7 @@ def test_a_set_gives_rows_record_and_page(done: Path) -> None:
     assert len(rows) == len(NAMES) * 19 * 2 * 2, "headings, strips, sensors"
     assert {row["pair"] for row in rows} == set(NAMES)
     record = json.loads((done / "rehearsal.json").read_text(encoding="utf-8"))
-    assert record["schema"] == "hazcam-rehearsal/1"
+    assert record["schema"] == "hazcam-rehearsal/2"
     assert record["summary"]["scenes"] == len(NAMES)
     assert record["run"]["fresh"] is False, "no report block"
     page = (done / "rehearsal.html").read_text(encoding="utf-8")

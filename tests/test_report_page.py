@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import base64
 import copy
 import re
 from collections.abc import Callable
@@ -28,6 +29,7 @@ from hazcam.report import (
     overhead,
     overlay,
     read_record,
+    section_along,
     write_assessment,
     write_index,
 )
@@ -35,6 +37,7 @@ from hazcam.report.drawing import png, title
 from hazcam.report.overhead import map_figure
 from hazcam.report.overlay import overlay_figure
 from hazcam.report.page import page
+from hazcam.report.section import section_figure
 from hazcam.verdict import Suggestion
 from tests.folders import assessment, pair
 from tests.synthetic import ideal_rig
@@ -239,7 +242,7 @@ def test_the_page_says_the_suggestion_once(written: tuple[Path, Record]) -> None
     aside = copy.deepcopy(written[1])
     aside["suggestion"] |= {"heading_deg": 10, "text": "turn 10° left: clear for 1.00 m"}
     ahead = aside["headings"][1]
-    words = _words(page(aside, overlay=b"", terrain=None, depth=None))
+    words = _words(page(aside, overlay=b"", terrain=None, depth=None, sections={}))
     assert (f"clear for {ahead['clear_m']:.2f} m from the nose, {ahead['assumed_m']:.2f} m of it "
             f"assumed; {ahead['causes'][0]['text']}") in words
 
@@ -257,7 +260,7 @@ def test_a_pair_in_which_nothing_matches(tmp_path: Path) -> None:
 def test_page_needs_no_network(written: tuple[Path, Record]) -> None:
     html = (written[0] / "page.html").read_text(encoding="utf-8")
     links = _Links(html)
-    assert len(links.targets) == 3  # overlay, map, depth
+    assert len(links.targets) == 4  # overlay, map, section, depth
     assert all(target.startswith("data:image/png;base64,") for target in links.targets)
     assert not links.tags & {"script", "link", "iframe", "object"}
     assert not re.search(r"url\(|@import|https?:", html)
@@ -279,6 +282,23 @@ def test_page_says_verdict_reason_units_and_sources(written: tuple[Path, Record]
         assert text in words
 
 
+def test_page_shows_the_section_straight_ahead_and_that_of_the_best_heading(
+    written: tuple[Path, Record], tmp_path: Path
+) -> None:
+    """Straight ahead is the best to hold at; then 10 degrees to the left is made to go."""
+    *others, last = assessment().verdicts
+    going = replace(assessment(), verdicts=(*others, replace(last, verdict="go", causes=())))
+    write_assessment(going, tmp_path, {})
+    for result, folder, headings in ((assessment(), written[0], {"straight ahead": 0.0}),
+                                     (going, tmp_path, {"straight ahead": 0.0, "10° left": 10.0})):
+        shown = re.findall(r'<img src="data:image/png;base64,([^"]+)" alt="Cross-section[^"]*the '
+                           r'heading ([^"]+)">', (folder / "page.html").read_text(encoding="utf-8"))
+        assert [name for _, name in shown] == list(headings)
+        for picture, name in shown:
+            assert base64.b64decode(picture) == section_figure(
+                result, section_along(result, headings[name]))
+
+
 def test_page_lists_each_obstacle_with_sigma(written: tuple[Path, Record]) -> None:
     folder, record = written
     words = _words((folder / "page.html").read_text(encoding="utf-8"))
@@ -290,7 +310,8 @@ def test_page_lists_each_obstacle_with_sigma(written: tuple[Path, Record]) -> No
 def test_page_escapes_what_the_sidecar_says() -> None:
     script = {"note": "<script>alert(1)</script>"}
     noted = replace(assessment(), pair=replace(pair(), details=script))
-    html = page(as_record(noted, inputs={}), overlay=b"", terrain=None, depth=None)
+    html = page(as_record(noted, inputs={}), overlay=b"", terrain=None, depth=None,
+                sections={})
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
 

@@ -34,7 +34,7 @@ def test_holds_what_the_schema_promises(record: Record) -> None:
     assert record["id"] == "synthetic"
     assert [h["heading_deg"] for h in record["headings"]] == list(HEADINGS)
     assert set(record["headings"][1]) == {"heading_deg", "verdict", "clear_m", "assumed_m",
-                                          "strip_m", "causes"}
+                                          "strip_m", "seen_before_m", "causes"}
     assert set(record["headings"][1]["causes"][0]) == {"kind", "at_m", "demand", "sigma", "limit",
                                                        "unit", "text"}
     assert record["inputs"] == {"rover": "dunlin-em"}

@@ -20,10 +20,12 @@ from hazcam.report.rehearsal_plots import (
     clear_plot,
     errors_plot,
     limit_plot,
+    reliability_plot,
     sun_plot,
     within_plot,
 )
 from hazcam.report.rehearsal_record import SCHEMA, rehearsal_record
+from hazcam.report.rehearsal_text import rehearsal_text
 from hazcam.rover import read_rover
 from hazcam.scene.io import TruthError
 from hazcam.scene.rehearsal.compare import compare
@@ -160,7 +162,7 @@ def test_the_page_holds_plots_breakdowns_and_the_comparison(whole: _Page) -> Non
                   "Depth and height against truth", "This set against the other set",
                   "What this cannot tell"):
         assert words in whole.text
-    assert whole.tags.count("img") >= 6
+    assert whole.tags.count("img") >= 7
 
 
 def test_a_name_cannot_break_the_page() -> None:
@@ -186,7 +188,7 @@ def test_a_worst_case_is_drawn(tmp_path: Path) -> None:
     given = [scene("a", (heading_row("blocked", "go"), heading_row("free", "ask-ground",
                                                                    heading_deg=10.0)))]
     page = rendered(given, sidecars={"a": write_pair(tmp_path, "a")})
-    assert page.tags.count("img") == 6 + 2
+    assert page.tags.count("img") == 7 + 2
     assert "in truth a rock of 1.70 times the limit of 6 cm begins 0.50 m" in page.text
 
 
@@ -225,7 +227,8 @@ def test_plots_stand_without_data() -> None:
     given = [scene("a")]
     summary = summarise(given, ONE_PLAN)
     for picture in (sun_plot(summary), limit_plot(summary), clear_plot(summary, given),
-                    errors_plot(given), within_plot(summary), causes_plot(summary)):
+                    errors_plot(given), within_plot(summary), causes_plot(summary),
+                    reliability_plot(summary)):
         assert pixels(picture).shape[1] > 800
 
 
@@ -244,14 +247,59 @@ def test_plots_follow_the_numbers() -> None:
     assert limit_plot(summary) != limit_plot(changed)
 
 
+def test_the_reliability_plot_follows_the_numbers() -> None:
+    here, there, again = (
+        reliability_plot(summarise([scene("a", (heading_row("free", "go", probability=p),))],
+                                   ONE_PLAN)) for p in (0.3, 0.4, 0.3))
+    assert here != there
+    assert here == again
+
+
+def test_what_must_be_told_is_in_page_and_text(whole: _Page) -> None:
+    """One blocked pit that asks, one free heading under a low sun that asks for its shadow."""
+    shadow = heading_row("free", "ask-ground", cause="unseen run", state="blank: too dark",
+                         clear_m=0.31, bounded=False)
+    given = [scene("p", (heading_row("blocked", "ask-ground"), shadow), mixture="pit/1",
+                   sun_elevation_deg=5.0)]
+    summary = summarise(given, ONE_PLAN)
+    text = " ".join(rehearsal_text(RUN, summary).split())
+    for words in (
+        "pit and crater 1 m go possible 0 of 1, < 95.0%",
+        "below 12° 1 m 100% of 1 (3 to 100 %*)", "from 12° 1 m none there",
+        "left out: 1 not bounded, 0 whose truth is not known",
+        "6 cm 80 to 100 1 1 90.0 % 100.0 % 3 to 100 %* inside, too few 1 0.0 %",
+        "0 to 1 0 0 – – – – 0 none", "1 m 6 cm 1 none 100.0% none none none none none",
+        "1 m 6 cm 0.31 0.31",
+        "matched 0.3 to 1 m 0 0 – mm – mm – –",
+    ):
+        assert words in text
+    page = rendered(given).text
+    for words in ("pit and crater 1 m matched 0 of 1 < 95.0 %",
+                  "below 12° 1 m matched 1 of 1 (100.0 %) 2.5 to 100.0 %*",
+                  "6 cm matched 80 to 100 1 1 90.0 % 100.0 % 2.5 to 100.0 %* inside, too few "
+                  "1 0.0 %",
+                  "What speaks against free headings", "Rocks of 2 to 12 cm"):
+        assert words in page
+    assert "pit and crater 0.6 m matched" in whole.text
+
+
 def test_the_record_is_plain_json_with_null_for_what_is_not_known() -> None:
     summary = summarise([scene("a", (heading_row("free", "go"),))], ONE_PLAN)
     record = json.loads(json.dumps(rehearsal_record(RUN, summary), allow_nan=False))
-    assert record["schema"] == SCHEMA == "hazcam-rehearsal/1"
+    assert record["schema"] == SCHEMA == "hazcam-rehearsal/2"
     row: dict[str, Any] = record["summary"]["rows"][0]
     assert row["rates"]["false_go"] == {"count": 0, "of": 0, "rate": None, "low": 0.0,
                                         "high": 1.0, "interval": "no trial"}
     assert row["rates"]["needless"]["of"] == 1
     assert record["comparison"] is None
+    summed = record["summary"]
+    assert summed["rows"][0]["free_clear_m"] == 1.0
+    bins = summed["reliability"][0]["bins"]
+    assert [(b["headings"], b["stated"], b["inside"]) for b in bins[:2]] == [
+        (1, 0.002, True), (0, None, None)]
+    assert summed["heights"][0]["median_m"] is None
+    assert {row["group"] for row in summed["needless_by_sun"]} == {
+        "all scenes", "from 12°", "below 12°", "no sun"}
+    assert summed["free_causes"][0]["counts"]["spurious demand"] == 0
     assert record["run"]["code_digest"] == "c0de"
     assert math.isclose(record["summary"]["plan"]["limits_m"][0], 0.06)

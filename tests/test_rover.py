@@ -60,7 +60,7 @@ def test_derived_limits_of_the_engineering_model() -> None:
     limits = read_rover("dunlin-em").limits
     tip_deg = math.degrees(math.atan(0.12 * 0.10 / math.hypot(0.12, 0.20) / 0.09))
     expected = {"step": 0.10 / 2, "drop": 0.10 / 2, "gap": 0.12 - 0.03, "belly": 0.05 - 0.01,
-                "slope": tip_deg / 2, "roll": tip_deg / 3}
+                "slope": tip_deg / 2, "roll": tip_deg / 3, "tip": tip_deg * 2 / 3}
     for name, value in expected.items():
         limit = getattr(limits, name)
         assert limit.value == pytest.approx(value, rel=1e-12), name

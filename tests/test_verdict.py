@@ -21,7 +21,7 @@ from hazcam.verdict import (
     near_strip_m,
     suggest,
 )
-from hazcam.verdict.demand import lay_swath
+from hazcam.verdict.swath import lay_swath
 from tests.conftest import Assess, terrain_of
 from tests.synthetic import LEVEL, Box, Scene, both, ideal_rig, mount_of, render
 
@@ -186,7 +186,7 @@ def test_a_swath_looks_at_every_one_of_its_cells(
     rover = replace(ROVER, body=replace(ROVER.body, nose_m=nose_m))
     swath = lay_swath(terrain, rover, heading, 1.0)
     looked_at = np.zeros(terrain.spec.shape, dtype=bool)
-    looked_at[swath.cells] = True
+    looked_at.flat[swath.cell[swath.inside]] = True
     c, s = np.cos(np.radians(heading)), np.sin(np.radians(heading))
     x, y = np.meshgrid(terrain.spec.x_m, terrain.spec.y_m, indexing="ij")
     along, across = x * c + y * s - nose_m, -x * s + y * c
@@ -323,7 +323,8 @@ def test_turning_seen_cells_blank_never_turns_ask_into_go(assess: Assess, seed: 
 
 def verdict_of(heading: float, clear: float, *causes: Cause) -> HeadingVerdict:
     return HeadingVerdict(heading_deg=heading, verdict="ask-ground" if causes else "go",
-                          clear_m=clear, assumed_m=0.0, causes=causes)
+                          clear_m=clear, assumed_m=0.0, causes=causes,
+                          probability=0.0, bounded=True)
 
 
 CAUSE = Cause(kind="step", at_m=0.4, demand=0.08, sigma=0.002, limit=0.05, unit="m",
@@ -347,9 +348,9 @@ def test_the_suggestion_holds_when_nothing_is_clear() -> None:
 def test_the_suggestion_does_not_prefer_ground_that_is_only_assumed() -> None:
     """25 degrees are clear for longer, but all of it assumed; straight ahead something is seen."""
     aside = HeadingVerdict(heading_deg=25.0, verdict="ask-ground", clear_m=0.5, assumed_m=0.5,
-                           causes=(CAUSE,))
+                           causes=(CAUSE,), probability=0.0, bounded=True)
     ahead = HeadingVerdict(heading_deg=0.0, verdict="ask-ground", clear_m=0.45, assumed_m=0.3,
-                           causes=(CAUSE,))
+                           causes=(CAUSE,), probability=0.0, bounded=True)
     assert "straight ahead, clear for 0.45 m (the first 0.30 m assumed)" in suggest(
         [aside, ahead]).text
     assert "no heading is clear beyond what is assumed; 25° left" in suggest([aside]).text

@@ -11,22 +11,18 @@ import click
 from hazcam import report
 from hazcam.cli import options
 from hazcam.cli.errors import INTERRUPTED, user_errors
-from hazcam.cli.job import Job
+from hazcam.cli.job import Job, common_of_options, job_of_paths
 from hazcam.cli.progress import saying_what_is_compiled
 from hazcam.cli.threads import limited_threads
 from hazcam.errors import HazcamError, PairError
-from hazcam.imagery import Sidecar, find_sidecars, read_sidecar
-from hazcam.settings import MATCHERS, Settings
-
-_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
-_SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume_level",
-             "near_strip_max_m")
+from hazcam.imagery import find_sidecars, read_sidecar
 
 
 @click.command()
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path),
                 metavar="LEFT RIGHT | PAIR.json | FOLDER")
 @options.inputs
+@options.headings
 @options.judging
 @options.matcher
 @options.threads
@@ -53,53 +49,17 @@ def assess(
     are still done); 2 wrong usage; 130 interrupted (Ctrl-C): the results of a folder's pairs that
     are done are kept, with their index.html.
     """
-    common = _common(paths, given)
+    common = common_of_options(paths, given)
     with user_errors(), limited_threads(threads), saying_what_is_compiled():
         if output is not None:
             report.prepare_folder(output)
         if len(paths) == 1 and paths[0].is_dir():
             _assess_folder(paths[0], common, as_json, output)
         else:
-            job = (Job(left=paths[0], right=paths[1], **common) if len(paths) == 2
-                   else _job_of(read_sidecar(paths[0]), common))
-            record = _assess_one(job, output)
+            record = _assess_one(job_of_paths(paths, common), output)
             click.echo(report.to_json(record) if as_json else report.as_text(record), nl=False)
             if output is not None:
                 click.echo(f"results are in {output / record['id']}", err=True)
-
-
-def _common(paths: tuple[Path, ...], given: dict[str, Any]) -> dict[str, Any]:
-    """What the options say about every job; or wrong usage."""
-    _check_usage(paths, given)
-    settings = {name: given.pop(name) for name in _SETTINGS}
-    try:
-        chosen = Settings(headings_deg=settings.pop("headings"),
-                          matcher=MATCHERS[given.pop("matcher")](), **settings)
-    except ValueError as error:
-        raise click.UsageError(str(error)) from error
-    return {**given, "settings": chosen}
-
-
-def _check_usage(paths: tuple[Path, ...], given: dict[str, Any]) -> None:
-    if len(paths) > 2:
-        raise click.UsageError("give LEFT and RIGHT, one PAIR.json, or one FOLDER")
-    if len(paths) == 1 and paths[0].suffix.lower() in _PICTURES:
-        raise click.UsageError(f"{paths[0]} is one picture: give LEFT and RIGHT")
-    if len(paths) == 2:
-        lacking = [f"--{name}" for name in ("rig", "rover") if given[name] is None]
-        if lacking:
-            raise click.UsageError(f"two pictures need {' and '.join(lacking)}: they have no "
-                                   "sidecar that names it")
-    if (given["roll_deg"] is None) != (given["pitch_deg"] is None):
-        raise click.UsageError("give --roll-deg and --pitch-deg together, or neither")
-    if given["rig_right"] is not None and given["rig"] is None:
-        raise click.UsageError("--rig-right needs --rig, the left camera's file")
-
-
-def _job_of(sidecar: Sidecar, common: dict[str, Any]) -> Job:
-    """The job of a sidecar; what the options say wins."""
-    named = {"rig": common["rig"] or sidecar.rig, "rover": common["rover"] or sidecar.rover}
-    return Job(left=sidecar.path, **common | named)
 
 
 def _assess_one(job: Job, output: Path | None) -> report.Record:
@@ -148,7 +108,7 @@ def _record_or_failure(
 ) -> report.Record | None:
     """Assess one pair of a folder; where it fails, note why."""
     try:
-        return _assess_one(_job_of(read_sidecar(path), common), output)
+        return _assess_one(job_of_paths((path,), common), output)
     except HazcamError as error:
         failures[path.name] = str(error)
     except Exception as error:  # a fault of ours in one pair must not cost the others

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import click
+
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import read_rig
+from hazcam.cli.previous import read_previous
 from hazcam.disparity import Matcher
 from hazcam.errors import HazcamError
-from hazcam.imagery import read_pair
+from hazcam.imagery import read_pair, read_sidecar
 from hazcam.rover import read_rover, with_limits
 from hazcam.settings import MATCHERS, Settings
 
 _FILES = ("sidecar", "left", "right", "rig", "rig_right", "mount")
+_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
+_SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume_level",
+             "near_strip", "near_strip_max_m")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +66,11 @@ class Job:
         rover = with_limits(read_rover(self.rover), self.limits, margin_m=self.margin_m)
         rig = read_rig(self.rig, self.rig_right, mount=self.mount)
         pair = read_pair(self.left, self.right, roll_deg=self.roll_deg, pitch_deg=self.pitch_deg)
-        return assess_pair(pair, rig, rover, self.settings)
+        previous = None
+        if self.right is None:
+            previous, notes = read_previous(self.left, rig, rover, self.settings)
+            pair = replace(pair, notes=(*pair.notes, *notes))
+        return assess_pair(pair, rig, rover, self.settings, previous)
 
     def files(self) -> list[Path]:
         """Every file that the options name; a sidecar names more."""
@@ -80,6 +90,54 @@ class Job:
         rover = _relative(Path(self.rover), base) if _is_path(self.rover) else self.rover
         return {**files, "rover": rover, "roll_deg": self.roll_deg, "pitch_deg": self.pitch_deg,
                 "limits": dict(self.limits), "margin_m": self.margin_m}
+
+
+def common_of_options(paths: tuple[Path, ...], given: dict[str, Any]) -> dict[str, Any]:
+    """What the options say about every job, for ``Job``.
+
+    Raises
+    ------
+    click.UsageError
+        Paths or options that do not go together.
+    """
+    _check_usage(paths, given)
+    settings = {name: given.pop(name) for name in _SETTINGS}
+    try:
+        chosen = Settings(headings_deg=settings.pop("headings"),
+                          matcher=MATCHERS[given.pop("matcher")](), **settings)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    return {**given, "settings": chosen}
+
+
+def _check_usage(paths: tuple[Path, ...], given: dict[str, Any]) -> None:
+    if len(paths) > 2:
+        raise click.UsageError("give LEFT and RIGHT, one PAIR.json, or one FOLDER")
+    if len(paths) == 1 and paths[0].suffix.lower() in _PICTURES:
+        raise click.UsageError(f"{paths[0]} is one picture: give LEFT and RIGHT")
+    if len(paths) == 2:
+        lacking = [f"--{name}" for name in ("rig", "rover") if given[name] is None]
+        if lacking:
+            raise click.UsageError(f"two pictures need {' and '.join(lacking)}: they have no "
+                                   "sidecar that names it")
+    if (given["roll_deg"] is None) != (given["pitch_deg"] is None):
+        raise click.UsageError("give --roll-deg and --pitch-deg together, or neither")
+    if given["rig_right"] is not None and given["rig"] is None:
+        raise click.UsageError("--rig-right needs --rig, the left camera's file")
+    strip_m, look_ahead_m = given["near_strip_max_m"], given["look_ahead_m"]
+    if strip_m is not None and strip_m > look_ahead_m:
+        raise click.UsageError(f"--near-strip-max-m {strip_m:g} is more than --look-ahead-m "
+                               f"{look_ahead_m:g}: nothing would be left to judge; give less, or "
+                               "look farther ahead")
+
+
+def job_of_paths(paths: tuple[Path, ...], common: dict[str, Any]) -> Job:
+    """The job of two pictures, or of one sidecar, of which the options win over what it says."""
+    if len(paths) == 2:
+        return Job(left=paths[0], right=paths[1], **common)
+    sidecar = read_sidecar(paths[0])
+    named = {"rig": common["rig"] or sidecar.rig, "rover": common["rover"] or sidecar.rover}
+    return Job(left=sidecar.path, **common | named)
 
 
 def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
@@ -105,7 +163,7 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
                 headings_deg=tuple(settings["headings_deg"]),
                 look_ahead_m=settings["look_ahead_m"], confidence=settings["confidence"],
                 tilt_bound_deg=settings["tilt_bound_deg"],
-                assume_level=settings["assume_level"],
+                assume_level=settings["assume_level"], near_strip=settings["near_strip"],
                 near_strip_max_m=settings["near_strip_max_m"],
                 matcher=_matcher(settings["matcher"]),
             ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import click
 import numba
@@ -13,7 +13,7 @@ import numba
 from hazcam.errors import RoverError
 from hazcam.rover import LIMIT_UNITS, shipped_rovers
 from hazcam.rover.limits import check_limit
-from hazcam.settings import MATCHERS
+from hazcam.settings import MATCHERS, NearStrip
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -125,18 +125,25 @@ def together(*options: Callable[[F], F]) -> Callable[[F], F]:
     return decorate
 
 
-def inputs(function: F) -> F:
-    """Rig, mount, rover and attitude; each wins over the sidecar."""
+def rig_and_rover(*, required: bool = False) -> Callable[[F], F]:
+    """Rig with its mount, and rover."""
     return together(
-        click.option("--rig", type=FILE, metavar="FILE",
+        click.option("--rig", type=FILE, required=required, metavar="FILE",
                      help="Calibration of the two cameras (YAML), or the left one's camera_info."),
         click.option("--rig-right", type=FILE, metavar="FILE",
                      help="camera_info of the right camera, where --rig is the left one's."),
         click.option("--mount", type=FILE, metavar="FILE",
                      help="YAML with mount_R and mount_t (left camera to rover frame), where the "
                           "rig has none or another one is meant."),
-        click.option("--rover", metavar="NAME|FILE",
+        click.option("--rover", required=required, metavar="NAME|FILE",
                      help=f"{', '.join(shipped_rovers())}, or a rover file (TOML)."),
+    )
+
+
+def inputs(function: F) -> F:
+    """Rig, mount, rover and attitude; each wins over the sidecar."""
+    return together(
+        rig_and_rover(),
         click.option("--roll-deg", callback=finite, type=_TILT, metavar="DEG",
                      help="Roll of the rover, positive = left side up; with --pitch-deg. The "
                           "rover is first rolled, then pitched: R_level_rover = Ry(pitch) "
@@ -163,18 +170,28 @@ def threads(function: F) -> F:
              "at once.  [default: one for each core]")(function)
 
 
+def headings(function: F) -> F:
+    """Which headings to judge."""
+    return click.option(
+        "--headings", callback=parse_headings, default="-45:45:5", show_default=True,
+        metavar="FROM:TO:STEP",
+        help="Headings in degrees, positive to the left; or a comma list; at most "
+             f"{MAX_HEADINGS}.")(function)
+
+
 def judging(function: F) -> F:
-    """What to judge, and against which limits."""
+    """How far to judge, and against which limits."""
     return together(
-        click.option("--headings", callback=parse_headings, default="-45:45:5", show_default=True,
-                     metavar="FROM:TO:STEP",
-                     help="Headings in degrees, positive to the left; or a comma list; at most "
-                          f"{MAX_HEADINGS}."),
         click.option("--look-ahead-m", callback=finite, type=_ABOVE_0, default=1.0,
                      show_default=True, metavar="M",
                      help="How far each heading must be clear, from the nose."),
         click.option("--margin-m", callback=finite, type=_FROM_0, metavar="M",
                      help="Kept free on each side of the body.  [default: the rover's]"),
+        click.option("--near-strip", type=click.Choice(get_args(NearStrip)), default="assume",
+                     show_default=True,
+                     help="What of the ground near the rover neither this pair nor the previous "
+                          "one (`previous` in the sidecar) saw: assume it clear, as far as "
+                          "--near-strip-max-m says; or ask, so that no heading is go over it."),
         click.option("--near-strip-max-m", callback=finite, type=_FROM_0, metavar="M",
                      help="Ground out of view may be assumed clear up to here, from the nose.  "
                           "[default: the strip straight ahead]"),

@@ -14,7 +14,7 @@ from hazcam.errors import HazcamError
 from hazcam.report.record import counted
 
 _INPUTS = {"left": "the left picture", "right": "the right picture", "rig": "the rig",
-           "rover": "the rover", "settings": "the settings"}
+           "rover": "the rover", "settings": "the settings", "previous": "the previous pair"}
 
 
 @click.command()
@@ -38,7 +38,7 @@ def reproduce(path: Path) -> None:
         click.echo(f"{rerun['id']}: reproduced to the byte")
         return
     changed = [words for name, words in _INPUTS.items()
-               if rerun["digests"][name] != recorded["digests"].get(name)]
+               if rerun["digests"].get(name) != recorded["digests"].get(name)]
     differences = report.same_record(recorded, rerun)
     for words in changed:
         click.echo(f"changed since: {words}")

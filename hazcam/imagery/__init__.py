@@ -5,14 +5,17 @@ from hazcam.imagery.intake import Intake, PixelState, check_pictures, full_scale
 from hazcam.imagery.io import find_sidecars, read_pair, read_picture, read_sidecar
 from hazcam.imagery.noise import NoiseModel
 from hazcam.imagery.pair import Picture, StereoPair, Window
+from hazcam.imagery.previous import NamedPrevious, PlanarMove, previous_of
 from hazcam.imagery.sidecar import ATTITUDE_SIGMA_DEG, Sidecar
 
 __all__ = [
     "ATTITUDE_SIGMA_DEG",
     "Intake",
+    "NamedPrevious",
     "NoiseModel",
     "Picture",
     "PixelState",
+    "PlanarMove",
     "Sidecar",
     "StereoPair",
     "Window",
@@ -21,6 +24,7 @@ __all__ = [
     "full_scale",
     "pair_digest",
     "pair_from_arrays",
+    "previous_of",
     "read_pair",
     "read_picture",
     "read_sidecar",

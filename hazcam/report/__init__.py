@@ -8,9 +8,24 @@ from hazcam.report.record import (
     to_json,
     to_json_line,
 )
+from hazcam.report.rig_card import rig_card_record, rig_card_text
+from hazcam.report.section_record import (
+    SECTION_SCHEMA,
+    section_along,
+    section_record,
+    section_text,
+)
 from hazcam.report.text import as_text, summary_text
-from hazcam.report.write import prepare_folder, read_record, write_assessment, write_index
+from hazcam.report.write import (
+    prepare_folder,
+    read_record,
+    write_assessment,
+    write_index,
+    write_rig_card,
+    write_section,
+)
 
-__all__ = ["SCHEMA", "Record", "as_record", "as_text", "prepare_folder", "read_record",
-           "same_record", "summary_text", "to_json", "to_json_line", "write_assessment",
-           "write_index"]
+__all__ = ["SCHEMA", "SECTION_SCHEMA", "Record", "as_record", "as_text", "prepare_folder",
+           "read_record", "rig_card_record", "rig_card_text", "same_record", "section_along",
+           "section_record", "section_text", "summary_text", "to_json", "to_json_line",
+           "write_assessment", "write_index", "write_rig_card", "write_section"]

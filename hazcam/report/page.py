@@ -27,7 +27,10 @@ _PAGES = Environment(
 )
 
 
-def page(record: Record, *, overlay: bytes, terrain: bytes | None, depth: bytes | None) -> str:
+def page(
+    record: Record, *, overlay: bytes, terrain: bytes | None, depth: bytes | None,
+    sections: Mapping[float, bytes],
+) -> str:
     """The page of one pair.
 
     Parameters
@@ -36,6 +39,8 @@ def page(record: Record, *, overlay: bytes, terrain: bytes | None, depth: bytes 
         From ``as_record``.
     overlay, terrain, depth : bytes or None
         PNG of the overlay, of the map from above and of the depth map; None where there is none.
+    sections : mapping of float to bytes
+        PNG of the cross-section by heading [deg], in the order in which to show them.
     """
     ahead = next((r for r in heading_rows(record) if r["heading_deg"] == 0), None)
     return _PAGES.get_template("page.html").render(
@@ -43,6 +48,7 @@ def page(record: Record, *, overlay: bytes, terrain: bytes | None, depth: bytes 
         details=detail_rows(record), ahead=ahead,
         ahead_is_said=ahead is not None and _is_said(ahead, record["suggestion"]["text"]),
         overlay=_data_uri(overlay), terrain=_data_uri(terrain), depth=_data_uri(depth),
+        sections={heading: _data_uri(picture) for heading, picture in sections.items()},
     )
 
 

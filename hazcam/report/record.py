@@ -39,6 +39,7 @@ from hazcam.epipolar import (
     MIN_EPIPOLAR_SHARE,
     EpipolarResidual,
 )
+from hazcam.frames import heading_text
 from hazcam.imagery import StereoPair, pair_digest
 from hazcam.rover import LIMIT_UNITS, RoverProfile
 from hazcam.settings import Settings
@@ -84,7 +85,8 @@ def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
         "schema": SCHEMA, "hazcam": __version__, "id": a.pair.id, **plain(computed),
         "settings": settings,
         "digests": {"pair": a.pair.digest, **_picture_digests(a.pair), "rig": a.rig.digest,
-                    "rover": a.rover.digest, "settings": _digest(settings)},
+                    "rover": a.rover.digest, "settings": _digest(settings),
+                    **_previous_digest(a)},
         "versions": versions(), "inputs": dict(inputs),
     }
 
@@ -168,7 +170,8 @@ def settings_record(settings: Settings) -> Record:
     return {
         "headings_deg": list(settings.headings_deg), "look_ahead_m": settings.look_ahead_m,
         "confidence": settings.confidence, "tilt_bound_deg": settings.tilt_bound_deg,
-        "assume_level": settings.assume_level, "near_strip_max_m": settings.near_strip_max_m,
+        "assume_level": settings.assume_level, "near_strip": settings.near_strip,
+        "near_strip_max_m": settings.near_strip_max_m,
         "matching": asdict(settings.matching), "matcher": settings.matcher.name,
         "terrain": asdict(settings.terrain),
     }
@@ -178,6 +181,14 @@ def _picture_digests(pair: StereoPair) -> Record:
     """A digest for each picture, so that the changed one can be named; None for a missing one."""
     return {"left": None if pair.left is None else pair_digest(pair.left, None),
             "right": None if pair.right is None else pair_digest(None, pair.right)}
+
+
+def _previous_digest(a: Assessment) -> Record:
+    """Of the previous pair with its rig, where its ground was offered."""
+    if a.carried is None:
+        return {}
+    before = a.carried.previous
+    return {"previous": _digest({"pair": before.pair_digest, "rig": before.rig_digest})}
 
 
 def _digest(values: Record) -> str:
@@ -195,6 +206,7 @@ def _heading(verdict: HeadingVerdict, demand: HeadingDemand | None) -> Record:
         "heading_deg": verdict.heading_deg, "verdict": verdict.verdict,
         "clear_m": verdict.clear_m, "assumed_m": verdict.assumed_m,
         "strip_m": None if demand is None else demand.strip_m,
+        "seen_before_m": None if demand is None else demand.seen_before_m,
         "causes": [_cause(c) for c in verdict.causes],
     }
 
@@ -263,18 +275,41 @@ def _signed(value: float, digits: int) -> str:
 
 
 def near_strip_record(a: Assessment) -> Record:
-    """How far ground out of view was assumed clear."""
-    max_m = a.near_strip_max_m
+    """How far ground out of view was assumed clear, and what the previous pair saw of it."""
+    max_m, previous = a.near_strip_max_m, _previous(a)
+    carried = previous is not None and previous["used"]
     if max_m is None:
         text = "nothing is assumed clear: there is no stereo"
+    elif a.settings.near_strip == "ask":
+        text = "nothing out of view is assumed clear (--near-strip ask)"
     elif max_m == 0:
         text = "nothing out of view is assumed clear"
     else:
         source = ("set by --near-strip-max-m" if a.settings.near_strip_max_m is not None
                   else "the strip straight ahead, from rig, mount and rover alone")
-        text = (f"ground out of view of the cameras is assumed clear up to {max_m:.2f} m from the "
-                f"nose ({source})")
-    return {"max_m": max_m, "text": text}
+        unseen = "that neither pair saw" if carried else "out of view of the cameras"
+        text = f"ground {unseen} is assumed clear up to {max_m:.2f} m from the nose ({source})"
+    if carried:
+        text += f"; {_seen_before(a)}"
+    return {"max_m": max_m, "text": text, "previous": previous}
+
+
+def _previous(a: Assessment) -> Record | None:
+    """What came of the previous pair; None where its ground was not offered."""
+    carried = a.carried
+    if carried is None:
+        return None
+    return {"id": carried.previous.id, "used": not carried.refused, "cells": carried.cells,
+            "offset_m": carried.offset_m, "offset_sigma_m": carried.offset_sigma_m,
+            "tilt_deg": carried.tilt_deg,
+            "spread_m": carried.spread_m, "overlap_m2": carried.overlap_m2, "text": carried.text}
+
+
+def _seen_before(a: Assessment) -> str:
+    """What the previous pair saw of the near strip, on the heading nearest to straight ahead."""
+    demand = min(a.demands, key=lambda d: abs(d.heading_deg))
+    return (f"of the strip {heading_text(demand.heading_deg)} the previous pair saw "
+            f"{demand.seen_before_m:.2f} m, {demand.assumed_m:.2f} m are assumed")
 
 
 def _rig_check(check: EpipolarResidual | None) -> Record:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import base64
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -19,26 +17,44 @@ from hazcam.report.rehearsal_plots import (
     clear_plot,
     errors_plot,
     limit_plot,
+    reliability_plot,
     sun_plot,
     within_plot,
 )
+from hazcam.report.rehearsal_views import (
+    Entry,
+    across_limits,
+    by_setting,
+    causes_by_setting,
+    compared,
+    splits,
+)
+from hazcam.report.rehearsal_words import (
+    bound_text,
+    inside_text,
+    interval_text,
+    mean_text,
+    number_text,
+    percent,
+    rate_text,
+    share_or_dash,
+    share_text,
+    signed_text,
+)
 from hazcam.rover.profile import RoverProfile
-from hazcam.scene.rehearsal.compare import Comparison, Paired
+from hazcam.scene.rehearsal.compare import Comparison
+from hazcam.scene.rehearsal.heights import SIZES_M
 from hazcam.scene.rehearsal.ledger import Run
+from hazcam.scene.rehearsal.needless import CAUSE_GROUPS
 from hazcam.scene.rehearsal.quality import GAUSSIAN, RANGES_M
-from hazcam.scene.rehearsal.record import SceneScore
-from hazcam.scene.rehearsal.tables import (
+from hazcam.scene.rehearsal.rates import (
     FEW_SCENES,
-    ONE_SCENE,
-    OVER_SCENES,
-    RESAMPLED,
-    STRIPS,
-    Breakdown,
-    MainRow,
     Rate,
     SceneRate,
-    Summary,
 )
+from hazcam.scene.rehearsal.record import STRIPS, SceneScore
+from hazcam.scene.rehearsal.reliability import LEAST_HEADINGS, LEAST_SCENES
+from hazcam.scene.rehearsal.tables import MainRow, Summary
 from hazcam.scene.rehearsal.worst import Case
 from hazcam.settings import MATCHERS
 
@@ -47,8 +63,11 @@ _PAGES = Environment(
     loader=PackageLoader("hazcam", "report"), autoescape=True, undefined=StrictUndefined,
     trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
 )
-
-Entry = dict[str, Any]
+_PAGES.filters.update(
+    rate=rate_text, bound=bound_text, interval=interval_text, mean=mean_text, number=number_text,
+    signed=signed_text, share_or_dash=share_or_dash, inside=inside_text,
+    heading=heading_text)
+_PAGES.globals.update(share=share_text, percent_of=lambda part: f"{100 * part:g} %")
 
 
 def rehearsal_page(
@@ -75,24 +94,20 @@ def rehearsal_page(
     return _PAGES.get_template("rehearsal.html").render(
         run=run, summary=summary, headline=headline(run, summary), about=_about(run, summary),
         rigs=_rigs(summary), few=FEW_SCENES,
-        strips=[(strip, _STRIP_NAMES[strip], _by_setting(summary, strip)) for strip in STRIPS],
-        plots=_plots(summary, scores), splits=list(_splits(summary)), comparison=comparison,
-        compared_first=_compared(summary, comparison, at_headline=True),
-        compared_rest=_compared(summary, comparison, at_headline=False),
+        strips=[(strip, _STRIP_NAMES[strip], by_setting(summary, strip)) for strip in STRIPS],
+        plots=_plots(summary, scores), splits=list(splits(summary)), comparison=comparison,
+        compared_first=compared(summary, comparison, at_headline=True),
+        compared_rest=compared(summary, comparison, at_headline=False),
         against=against, kinds=[s for s in summary.kinds if s.basis == "all limits"],
         galleries=_galleries(summary, rover, sidecars), origin=_origin(run, summary),
         strip_names=_STRIP_NAMES, all_from=RANGES_M[0][0], all_to=RANGES_M[-1][1],
-        gaussian=", ".join(_percent(share) for share in GAUSSIAN),
+        gaussian=", ".join(percent(share) for share in GAUSSIAN),
+        false_go_lines=across_limits(summary.false_go_groups, summary),
+        sun_lines=across_limits(summary.needless_by_sun, summary),
+        causes=causes_by_setting(summary), cause_groups=CAUSE_GROUPS,
+        least_headings=LEAST_HEADINGS, least_scenes=LEAST_SCENES,
+        rock_sizes_cm=[100 * size for size in SIZES_M],
     )
-
-
-def _compared(
-    summary: Summary, comparison: Comparison | None, *, at_headline: bool
-) -> list[Paired]:
-    """Rows of a comparison at the setting of the headline, or all others."""
-    setting = (summary.limit_m, summary.look_ahead_m)
-    return [row for row in (comparison.rows if comparison else ())
-            if ((row.limit_m, row.look_ahead_m) == setting) == at_headline]
 
 
 _ABLE = "a blocked heading where go is possible"
@@ -156,9 +171,9 @@ def _title(row: MainRow | None, summary: Summary) -> str:
 def _went(rate: Rate, summary: Summary, what: str = "a blocked heading") -> str:
     if not rate.of:
         return f"no scene has {what}, so nothing is known of false-gos"
-    share = f"{_percent(rate.rate)}, " if rate.count else ""
+    share = f"{percent(rate.rate)}, " if rate.count else ""
     return (f"false-go in {rate.count or 'none'} of {rate.of} scenes that have {what} "
-            f"({share}below {_percent(rate.high)} with {100 * summary.confidence:g} % confidence, "
+            f"({share}below {percent(rate.high)} with {100 * summary.confidence:g} % confidence, "
             "one-sided)")
 
 
@@ -172,9 +187,9 @@ def _asks(row: MainRow, name: str) -> str:
 def _of(rate: Rate, scenes: SceneRate) -> str:
     if not rate.of:
         return "none there"
-    interval = _interval(scenes)
-    bounds = "one scene, so no interval" if interval == "–" else f"interval {interval}"
-    return f"{rate.count} of {rate.of} ({_percent(rate.rate)}; {bounds})"
+    found = interval_text(scenes)
+    bounds = "one scene, so no interval" if found == "–" else f"interval {found}"
+    return f"{rate.count} of {rate.of} ({percent(rate.rate)}; {bounds})"
 
 
 def _about(run: Run, summary: Summary) -> list[tuple[str, str]]:
@@ -223,32 +238,6 @@ def _cm(length_m: float) -> str:
     return f"{100 * length_m:g} cm"
 
 
-def _by_setting(summary: Summary, strip: str) -> list[MainRow]:
-    """Rows of a strip with the ideal sensor below the matched one."""
-    rows = [row for row in summary.rows if row.strip == strip]
-    return sorted(rows, key=lambda r: (r.look_ahead_m, r.limit_m, r.sensor == "ideal"))
-
-
-def _splits(summary: Summary) -> Iterable[Entry]:
-    """Breakdowns with both strips beside each other; those of rare things over all limits."""
-    for split in summary.breakdowns:
-        basis = "all limits" if split.blocked_only else "one limit"
-        yield {"title": split.title, "blocked_only": split.blocked_only, "basis": basis,
-               "limit_m": split.limit_m, "look_ahead_m": split.look_ahead_m,
-               "rows": _both_strips(split, basis)}
-
-
-def _both_strips(split: Breakdown, basis: str) -> list[Entry]:
-    rows = {(row.group, row.sensor, row.strip): row for row in split.rows if row.basis == basis}
-    found = []
-    for group, sensor in dict.fromkeys((group, sensor) for group, sensor, _ in rows):
-        default, own = (rows[group, sensor, strip] for strip in STRIPS)
-        found.append({"group": group, "sensor": sensor, "default": default.rates,
-                      "own": own.rates, "scenes": max(default.scenes, own.scenes),
-                      "clear_ratio": own.clear_ratio})
-    return found
-
-
 def _plots(summary: Summary, scores: Sequence[SceneScore]) -> list[Entry]:
     at = f"limit {_cm(summary.limit_m)}, look-ahead {summary.look_ahead_m:g} m"
     longest = max(summary.plan.look_aheads_m)
@@ -259,6 +248,11 @@ def _plots(summary: Summary, scores: Sequence[SceneScore]) -> list[Entry]:
         ("False-go against the limit", limit_plot(summary),
          "Share of scenes with a blocked heading where go is possible; large marks and lines: "
          "one-sided upper bound, small marks: rate. n is in the tables."),
+        ("Does a stated probability mean what it says?", reliability_plot(summary),
+         f"All limits pooled, look-ahead {summary.look_ahead_m:g} m, own strip; headings whose "
+         "unseen ground could not exceed a limit. Mark: share of a bin's headings where truth "
+         "exceeds, with its two-sided interval; on the dashed line it is what was stated, above "
+         "it the stated probability is too low. Numbers: headings."),
         ("Clear distance", clear_plot(summary, scores),
          f"In metres from the nose, limit {_cm(summary.limit_m)}, look-ahead {longest:g} m, own "
          "strip; headings that are not borderline."),
@@ -321,58 +315,3 @@ def _origin(run: Run, summary: Summary) -> list[tuple[str, str]]:
 
 def _data_uri(picture: bytes) -> Markup:
     return Markup(f"data:image/png;base64,{base64.b64encode(picture).decode('ascii')}")
-
-
-# --- words for numbers ----------------------------------------------------------------------------
-
-
-def _percent(share: float) -> str:
-    """One decimal; two below 1 %, where one would hide a difference."""
-    return f"{100 * share:.{2 if 0 < share < 0.01 else 1}f} %"
-
-
-def _rate(rate: Rate) -> str:
-    if not rate.of:
-        return "none"
-    if not rate.count:
-        return f"0 of {rate.of}"
-    return f"{rate.count} of {rate.of} ({_percent(rate.rate)})"
-
-
-def _bound(rate: Rate) -> str:
-    return f"< {_percent(rate.high)}" if rate.of else "–"
-
-
-def _interval(rate: SceneRate) -> str:
-    if rate.scenes == 0 or rate.interval == ONE_SCENE:
-        return "–"
-    few = rate.interval == RESAMPLED and rate.scenes < FEW_SCENES
-    mark = "*" if rate.interval == OVER_SCENES else "†" if few else ""
-    return f"{100 * rate.low:.1f} to {100 * rate.high:.1f} %{mark}"
-
-
-def _mean(rate: SceneRate) -> str:
-    return _percent(rate.mean) if rate.scenes else "–"
-
-
-def _number(value: float, digits: int) -> str:
-    return "–" if math.isnan(value) else f"{value:.{digits}f}"
-
-
-def _signed(value: float, digits: int) -> str:
-    # Adding 0 turns what rounds to -0 into 0.
-    return "–" if math.isnan(value) else f"{round(value, digits) + 0.0:+.{digits}f}"
-
-
-def _share_or_dash(value: float | None) -> str:
-    return "–" if value is None or math.isnan(value) else _percent(value)
-
-
-def _share(count: int, of: int) -> str:
-    return _percent(count / of) if of else "none"
-
-
-_PAGES.filters.update(
-    rate=_rate, bound=_bound, interval=_interval, mean=_mean, number=_number, signed=_signed,
-    share_or_dash=_share_or_dash, heading=heading_text)
-_PAGES.globals.update(share=_share, percent_of=lambda share: f"{100 * share:g} %")

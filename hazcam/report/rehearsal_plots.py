@@ -15,20 +15,16 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.ticker import FixedLocator, NullLocator, StrMethodFormatter
 
 from hazcam.frames import Floats
 from hazcam.report.drawing import BLACK, BLUE, ORANGE, PURPLE, WHITE, png
+from hazcam.scene.rehearsal.breakdown import Breakdown, BreakdownRow
 from hazcam.scene.rehearsal.quality import GAUSSIAN, QUANTITIES, SIGMAS, Quantity, pooled
-from hazcam.scene.rehearsal.record import HeadingRow, SceneScore
-from hazcam.scene.rehearsal.tables import (
-    SENSORS,
-    Breakdown,
-    BreakdownRow,
-    MainRow,
-    Rate,
-    SceneRate,
-    Summary,
-)
+from hazcam.scene.rehearsal.rates import Rate, SceneRate
+from hazcam.scene.rehearsal.record import SENSORS, HeadingRow, SceneScore
+from hazcam.scene.rehearsal.reliability import LEAST_HEADINGS, LEAST_SCENES, ReliabilityBin
+from hazcam.scene.rehearsal.tables import MainRow, Summary
 
 _FONT_PT = 10.0
 _WIDE_IN, _LOW_IN = 8.6, 3.7
@@ -152,6 +148,47 @@ def _limit_line(axes: Axes, rows: Sequence[MainRow], style: Mapping[str, Any]) -
               mec=BLACK, **style)
     axes.plot(limits, [100 * row.rates.false_go_can_go_scenes.rate for row in rows], ls="", ms=4,
               mec=BLACK, color=style["color"], marker=style["marker"])
+
+
+def reliability_plot(summary: Summary) -> bytes:
+    """PNG: observed shares against stated probabilities, evenly and with small ones stretched."""
+    found = [r for r in summary.reliability if r.basis == "all limits"]
+    figure = Figure(figsize=(_WIDE_IN, 8.0), facecolor=WHITE, layout="constrained")
+    panels = figure.subplots(2, len(found), squeeze=False)
+    for axes, row in zip(panels.T, found, strict=True):
+        for which in axes:
+            which.axline((0, 0), (100, 100), color=BLACK, lw=1.0, ls="--")
+            for place in row.bins:
+                _reliability_point(which, place, row.sensor)
+            which.set(ylabel="truth exceeds a limit [% of headings]")
+        axes[0].set(title=f"{row.sensor} sensor, own strip", xlim=(-4, 112), ylim=(-4, 106))
+        _stretch(axes[1])
+    few = Line2D([], [], ls="", marker="o", ms=7, color=WHITE, mec=BLACK,
+                 label=f"hollow: fewer than {LEAST_HEADINGS} headings or {LEAST_SCENES} scenes")
+    _legend_below(figure, [*_sensor_key([row.sensor for row in found]), few])
+    return _finished(figure)
+
+
+def _stretch(axes: Axes) -> None:
+    """Even up to 1 %, each factor of ten as wide beyond."""
+    axes.set(xscale="symlog", yscale="symlog", title="the same, small ones stretched",
+             xlabel="stated probability, mean of a bin [%]")
+    for axis, limits in ((axes.xaxis, axes.set_xlim), (axes.yaxis, axes.set_ylim)):
+        axis.set_major_locator(FixedLocator([0, 1, 10, 100]))
+        axis.set_major_formatter(StrMethodFormatter("{x:g}"))
+        axis.set_minor_locator(NullLocator())
+        limits(-0.15, 230)
+
+
+def _reliability_point(axes: Axes, place: ReliabilityBin, sensor: str) -> None:
+    if not place.headings:
+        return
+    x, y, colour = 100 * place.stated, 100 * place.observed, _COLOUR[sensor]
+    axes.plot([x, x], [100 * place.low, 100 * place.high], color=colour, lw=2.2, zorder=2)
+    axes.plot(x, y, marker=_MARKER[sensor], ms=7, mec=BLACK if place.enough else colour,
+              color=colour if place.enough else WHITE, zorder=3)
+    axes.annotate(f"{place.headings}", (x, y), (7, -3), textcoords="offset points", va="top",
+                  fontsize=_FONT_PT - 2)
 
 
 def clear_plot(summary: Summary, scores: Sequence[SceneScore]) -> bytes:

@@ -38,6 +38,9 @@ def statements(record: Record) -> list[tuple[str, str]]:
         ("near strip", record["near_strip"]["text"]),
         ("rig check", record["rig_check"]["text"]),
     ]
+    previous = record["near_strip"]["previous"]
+    if previous is not None:
+        found.insert(4, ("previous pair", previous["text"]))
     if missing is not None:
         found.insert(1, ("no stereo", f"the {missing} picture is missing"))
     notes = [*record["pair"]["notes"], *record["intake"]["notes"]]
@@ -78,7 +81,7 @@ def _headings_table(record: Record) -> str:
     for row in heading_rows(record):
         table.add_row(row["name"], row["verdict"], f"{row['clear_m']:.2f} m",
                       f"{row['assumed_m']:.2f} m", row["reason"])
-    return _rendered(table)
+    return rendered(table)
 
 
 def summary_text(
@@ -94,7 +97,7 @@ def summary_text(
                         "suggestion"], {2, 3})
         for record in records:
             table.add_row(record["id"], *summary_cells(record), record["suggestion"]["text"])
-        lines.append(_rendered(table))
+        lines.append(rendered(table))
     for name, reason in failures.items():
         lines.append(textwrap.indent(f"failed: {name}\n{textwrap.indent(reason, '  ')}", ""))
     return "\n".join([*lines, count_text(len(records), failures, not_begun)]) + "\n"
@@ -125,7 +128,7 @@ def _table(headers: Sequence[str], right: set[int]) -> Table:
     return table
 
 
-def _rendered(table: Table) -> str:
+def rendered(table: Table) -> str:
     """The table as plain text, whatever the terminal."""
     stream = io.StringIO()
     console = Console(file=stream, width=WIDTH, color_system=None, force_terminal=False,

@@ -10,11 +10,17 @@ from typing import Any
 
 from hazcam.assess import Assessment
 from hazcam.errors import HazcamError, OutputError
+from hazcam.frames import heading_text
 from hazcam.report.depth_map import depth_picture, depth_tiff
 from hazcam.report.overhead import map_figure
 from hazcam.report.overlay import overlay_figure
 from hazcam.report.page import folder_page, page, thumbnail
 from hazcam.report.record import SCHEMA, Record, as_record, to_json
+from hazcam.report.rig_card import rig_card_figure, rig_card_record, rig_card_text
+from hazcam.report.section import section_figure
+from hazcam.report.section_record import section_along, section_record
+from hazcam.rig_card import RigCard
+from hazcam.verdict import CrossSection, best_heading
 
 _PICTURES = ("overlay.png", "map.png", "depth.tiff")
 _KEYS = ("schema", "hazcam", "id", "headings", "suggestion", "settings", "digests", "versions",
@@ -54,7 +60,7 @@ def write_assessment(assessment: Assessment, folder: Path, inputs: Mapping[str, 
         pictures["depth.tiff"] = depth_tiff(assessment.points)
         depth = depth_picture(assessment.points)
     html = page(record, overlay=pictures["overlay.png"], terrain=pictures.get("map.png"),
-                depth=depth)
+                depth=depth, sections=_sections(assessment))
     prepare_folder(folder)
     for name in _PICTURES:
         if name not in pictures:
@@ -64,6 +70,51 @@ def write_assessment(assessment: Assessment, folder: Path, inputs: Mapping[str, 
     _write(folder / "page.html", html.encode())
     # Last, so that a record never stands beside the pictures of an earlier run.
     _write(folder / "assessment.json", to_json(record).encode())
+    return record
+
+
+def _sections(assessment: Assessment) -> dict[float, bytes]:
+    """The sections that the page shows, by heading: straight ahead, and the heading to take."""
+    if assessment.terrain is None:
+        return {}
+    judged = {v.heading_deg for v in assessment.verdicts}
+    shown = dict.fromkeys((0.0, best_heading(assessment.verdicts).heading_deg))
+    return {heading: section_figure(assessment, section_along(assessment, heading))
+            for heading in shown if heading in judged}
+
+
+def write_section(
+    assessment: Assessment, section: CrossSection, folder: Path, inputs: Mapping[str, Any]
+) -> Record:
+    """Write the section of one heading: section-HEADING.png, and section-HEADING.json last.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        That the section was cut from.
+    section : CrossSection
+        From ``section_along``.
+    folder : Path
+        The pair's own folder; made if it is not there.
+    inputs : mapping
+        As for ``write_assessment``.
+
+    Returns
+    -------
+    dict
+        The record that was written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made or written to.
+    """
+    record = section_record(assessment, section, inputs=inputs)
+    picture = section_figure(assessment, section)
+    prepare_folder(folder)
+    name = "section-" + heading_text(section.heading_deg).replace("°", "").replace(" ", "-")
+    _write(folder / f"{name}.png", picture)
+    _write(folder / f"{name}.json", to_json(record).encode())
     return record
 
 
@@ -83,6 +134,21 @@ def write_index(
     thumbnails = {r["id"]: thumbnail((folder / r["id"] / "overlay.png").read_bytes())
                   for r in records}
     _write(folder / "index.html", folder_page(records, failures, thumbnails, not_begun).encode())
+
+
+def write_rig_card(card: RigCard, folder: Path) -> None:
+    """Write rig_card.png, rig_card.txt and rig_card.json; the folder is made if it is not there.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made or written to.
+    """
+    record = rig_card_record(card)
+    prepare_folder(folder)
+    _write(folder / "rig_card.png", rig_card_figure(card))
+    _write(folder / "rig_card.txt", rig_card_text(record).encode())
+    _write(folder / "rig_card.json", to_json(record).encode())
 
 
 def prepare_folder(folder: Path) -> None:

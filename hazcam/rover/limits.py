@@ -11,6 +11,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, replace
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -25,8 +26,10 @@ BELLY_RESERVE_M = 0.01
 # Share of the static tip angle that is used: walking adds sway and slip to the static case.
 SLOPE_SHARE = 1 / 2
 ROLL_SHARE = 1 / 3
+TIP_SHARE = 2 / 3
 
 
+@lru_cache(maxsize=16)
 def tripod_stability_m(legs: Legs) -> float:
     """Return the distance from the body centre to the nearest edge of the tripod stance. [m].
 
@@ -73,6 +76,9 @@ def derive_limits(body: Body, legs: Legs) -> Limits:
         Half the static tip angle of the tripod stance: the other half is for sway and slip.
     roll
         A third of that tip angle: across the heading the tripod is at its narrowest each stride.
+    tip
+        Two thirds of that tip angle: a single stance on uneven ground may take more of it than a
+        slope that goes on, but a third of it remains.
 
     Returns
     -------
@@ -95,6 +101,7 @@ def derive_limits(body: Body, legs: Legs) -> Limits:
         ),
         slope=Limit(value=SLOPE_SHARE * tip_deg, source=f"derived: half of {tip}"),
         roll=Limit(value=ROLL_SHARE * tip_deg, source=f"derived: a third of {tip}"),
+        tip=Limit(value=TIP_SHARE * tip_deg, source=f"derived: two thirds of {tip}"),
     )
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-LimitName = Literal["step", "drop", "gap", "belly", "slope", "roll"]
+LimitName = Literal["step", "drop", "gap", "belly", "slope", "roll", "tip"]
 LIMIT_UNITS: dict[str, str] = {
     "step": "m", "drop": "m", "gap": "m", "belly": "m", "slope": "deg", "roll": "deg",
+    "tip": "deg",
 }
 
 
@@ -45,6 +46,8 @@ class Limits:
         Steepest body-size slope, in any direction, against gravity. [deg]
     roll : Limit
         Steepest body-size slope across the heading, against gravity. [deg]
+    tip : Limit
+        By how much a stance may lessen the angle that would overturn the rover. [deg]
     """
 
     step: Limit
@@ -53,6 +56,7 @@ class Limits:
     belly: Limit
     slope: Limit
     roll: Limit
+    tip: Limit
 
 
 @dataclass(frozen=True, kw_only=True)

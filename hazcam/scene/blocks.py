@@ -104,7 +104,7 @@ def _rises(
     rise = rise_within(way, ground)
     high = (rise >= BLOCKED_FROM * limit) & (rise > 0)
     first = station_at(from_m)
-    high[first:] &= _gone_on(way.top_m, first)
+    high[first:] &= gone_on(way.top_m, first)
     yield from _nearest(way, "rise", rise, high, (from_m, to_m), limit)
 
 
@@ -115,7 +115,7 @@ def _falls(
     fall = way.lip_m - ground
     low = (fall >= BLOCKED_FROM * limit) & (fall > 0)
     first = station_at(from_m)
-    low[first:] &= _gone_on(-ground, first)
+    low[first:] &= gone_on(-ground, first)
     if first > 0:
         begun = _begun_before(way, ground, first, limit)
         low[first] |= begun > 0
@@ -276,7 +276,7 @@ def _joined_gaps(way: Way, stretch_m: Span, limits: Limits) -> Iterator[Block]:
                         " of gaps that are one")
 
 
-def _gone_on(heights: Floats, first: int) -> NDArray[np.bool_]:
+def gone_on(heights: Floats, first: int) -> NDArray[np.bool_]:
     """Whether each station from the first on stands higher than the foothold before the first.
 
     Behind a step inside the strip, the foothold still spans the step: what rises there counts only

@@ -21,6 +21,7 @@ import numpy as np
 from hazcam.frames import Floats
 from hazcam.rover.profile import Limits
 from hazcam.scene.blocks import FIT_RMS_M, Block, BlockingKind, all_blocks
+from hazcam.scene.exceed import exceeds
 from hazcam.scene.relief import (
     NOTHING_M,
     closed,
@@ -84,6 +85,10 @@ class HeadingLabel:
     observable_share : float or None
         Share of the 1 cm cells of body and margins, beyond the strip and inside the look-ahead,
         that both cameras see. None where it was not measured, or there is no such cell.
+    exceeds : bool or None
+        Some demand of body and margins, beyond the strip and inside the look-ahead, is over its
+        limit, be it by a little; None where that cannot be said (see
+        :func:`~hazcam.scene.exceed.exceeds`). Always True of ``blocked``, False of ``free``.
     """
 
     heading_deg: float
@@ -100,6 +105,7 @@ class HeadingLabel:
     at_m: float | None
     strip_only: bool
     observable_share: float | None
+    exceeds: bool | None
 
 
 def label_way(way: Way, *, strip_m: float, look_ahead_m: float, limits: Limits) -> HeadingLabel:
@@ -165,6 +171,9 @@ def label_way(way: Way, *, strip_m: float, look_ahead_m: float, limits: Limits) 
         blocking_kind=blocks[0].kind if blocks else None, ratio=ratio, at_m=at,
         strip_only=in_strip and not blocks,
         observable_share=_observable_share(way, strip_m, look_ahead_m),
+        # uneven ground that is steep is a rule of the blocks alone
+        exceeds=True if blocks else exceeds(way, strip_m=strip_m, look_ahead_m=look_ahead_m,
+                                            limits=limits),
     )
 
 

@@ -364,15 +364,15 @@ def _footprints(
     found = []
     for item in objects:
         outline = frame.to_way(item.outline_m)
-        swath = _span(outline, swath_half_m)
+        swath = span_within(outline, swath_half_m)
         if swath is not None and swath[1] > 0:
             found.append(Footprint(
                 kind=item.kind, height_m=item.height_m or 0.0, outline_m=outline,
-                body_m=_span(outline, body_half_m), swath_m=swath))
+                body_m=span_within(outline, body_half_m), swath_m=swath))
     return tuple(found)
 
 
-def _span(outline: Floats, half_m: float) -> Span | None:
+def span_within(outline: Floats, half_m: float) -> Span | None:
     """From where to where along ``s`` an outline lies within ``|t| <= half_m``; None: nowhere.
 
     The corners of the part inside are the corners that lie inside, and the places where an edge

@@ -21,19 +21,14 @@ from hazcam.terrain.ground import (
     local_ground,
 )
 from hazcam.terrain.obstacles import find_obstacles
+from hazcam.terrain.previous import CarriedOver, PreviousGround, carry_over
 from hazcam.terrain.record import CellState, GridSpec, GroundPlane, Obstacle, TerrainMap
-from hazcam.terrain.sight import (
-    blank_at,
-    ceiling_of,
-    classify,
-    hidden_cells,
-    in_both_pictures,
-    trace,
-)
+from hazcam.terrain.sight import classify, in_both_pictures, look_at, sight_bounds
 from hazcam.terrain.surface import fuse
 
-__all__ = ["CellState", "GridSpec", "GroundPlane", "Obstacle", "TerrainMap", "TerrainSettings",
-           "fit_plane", "in_both_pictures", "map_terrain"]
+__all__ = ["CarriedOver", "CellState", "GridSpec", "GroundPlane", "Obstacle", "PreviousGround",
+           "TerrainMap", "TerrainSettings", "carry_over", "fit_plane", "in_both_pictures",
+           "map_terrain"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,19 +75,21 @@ def map_terrain(points: PointMap, sensor: CommonView, settings: TerrainSettings)
     slope_x, slope_y, slope_sigma = body_slopes(
         spec, surface.mean_m, surface.sigma_m, settings.body_window_m
     )
-    lines = trace(points, spec)
+    sight = sight_bounds(points, spec, ground.ground_m)
     x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
     in_view, sensor_view = (in_both_pictures(seen, points.T_rover_camera, x, y)
                             for seen in (points.common_view, sensor))
     seen = np.isfinite(surface.mean_m)
-    blank = blank_at(points, spec, ground.ground_m)
-    hidden = hidden_cells(lines, spec, ground.ground_m, blank)
-    state = classify(seen, in_view, hidden)
+    looks = look_at(points, spec, ground.ground_m)
+    state = classify(seen, in_view, sight.behind, looks.blank, ground.ground_m)
+    behind = sight.behind & ~seen
+    sunk = np.where((state == CellState.HIDDEN) & ~behind, looks.sunk_m, 0.0)
     return TerrainMap(
         spec=spec, state=state, mean_m=surface.mean_m, highest_m=surface.highest_m,
         lowest_m=surface.lowest_m, sigma_m=surface.sigma_m, count=surface.count,
-        ceiling_m=ceiling_of(lines, spec), in_view=in_view, sensor_view=sensor_view, blank=blank,
-        ground_m=ground.ground_m, ground_sigma_m=ground.sigma_m,
+        ceiling_m=sight.ceiling_m, behind=behind, sunk_m=sunk, in_view=in_view,
+        sensor_view=sensor_view, blank=looks.blank, ground_m=ground.ground_m,
+        ground_sigma_m=ground.sigma_m, roughness_m=ground.roughness_m,
         slope_x=slope_x, slope_y=slope_y, slope_sigma=slope_sigma,
         planes=planes, obstacles=find_obstacles(spec, surface, ground), view=points.view,
         row_angle=1 / points.camera.focal_px,

@@ -211,10 +211,14 @@ def window_planes(z_m: Grid, weights: Grid, cell_m: float, window_m: float) -> W
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LocalGround:
-    """Elevation of the ground without the small things on it, and one standard deviation. [m]"""
+    """Elevation of the ground without the small things on it, and one standard deviation. [m]
+
+    ``roughness_m``: root mean square of the seen cells about it, what stands off it left out.
+    """
 
     ground_m: Grid
     sigma_m: Grid
+    roughness_m: Grid
 
 
 def local_ground(
@@ -243,7 +247,9 @@ def local_ground(
     ground = np.where(enough, fitted.height_m, np.nan)
     # The cells of one window share much of their error: count one in twenty as independent.
     sigma = np.sqrt(fitted.rms_m**2 / np.maximum(fitted.weight / 20, 1))
-    return LocalGround(ground_m=_refine(ground, spec.shape), sigma_m=_refine(sigma, spec.shape))
+    ground, sigma, roughness = (_refine(layer, spec.shape)
+                                for layer in (ground, sigma, fitted.rms_m))
+    return LocalGround(ground_m=ground, sigma_m=sigma, roughness_m=roughness)
 
 
 def _first_weights(spec: GridSpec, mean_m: Grid, planes: tuple[GroundPlane, ...]) -> Grid:
@@ -270,7 +276,8 @@ def lean_on_planes(
     known = np.isfinite(ground.ground_m)
     worst_rms = max(p.rms_m for p in planes)
     return LocalGround(ground_m=np.where(known, ground.ground_m, lowest),
-                       sigma_m=np.where(known, ground.sigma_m, worst_rms))
+                       sigma_m=np.where(known, ground.sigma_m, worst_rms),
+                       roughness_m=np.where(known, ground.roughness_m, worst_rms))
 
 
 def body_slopes(

@@ -15,14 +15,21 @@ from hazcam.terrain.surface import Surface
 _MIN_HEIGHT_M = 0.015
 _MIN_SIGMAS = 4.0
 _MIN_CELLS = 4
+# What the matching window leaves of a top, in the mean over the tune scenes of the rehearsal.
+_TOP_SIGMA_M = 0.001
 
 
 def find_obstacles(
     spec: GridSpec, surface: Surface, ground: LocalGround
 ) -> tuple[Obstacle, ...]:
-    """Connected cells that stand out of the local ground by more than 1.5 cm and four sigma."""
-    sigma = np.hypot(surface.sigma_m, ground.sigma_m)
-    least = np.maximum(_MIN_HEIGHT_M, _MIN_SIGMAS * sigma)
+    """Connected cells that stand out of the local ground by more than 1.5 cm and four sigma.
+
+    The sigma of a height holds how far the ground under the thing, which is not seen, strays from
+    the local ground: as far as the seen ground about it.
+    """
+    sigma = np.sqrt(surface.sigma_m**2 + ground.sigma_m**2 + ground.roughness_m**2
+                    + _TOP_SIGMA_M**2)
+    least = np.maximum(_MIN_HEIGHT_M, _MIN_SIGMAS * np.hypot(surface.sigma_m, ground.sigma_m))
     above = surface.highest_m - ground.ground_m
     below = surface.lowest_m - ground.ground_m
     with np.errstate(invalid="ignore"):

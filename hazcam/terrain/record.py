@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hazcam.frames import Floats, View, read_only
 
+HOLE_RANGE_M = 1.5
+"""From the rover origin: nearer than this a hole as long as the legs bridge covers three picture
+rows of the demonstration rigs, and would be seen as one."""
 Grid = NDArray[np.float64]
 
 
@@ -147,6 +151,11 @@ class TerrainMap:
     ceiling_m : ndarray, float64
         Highest elevation that anything there can have: the lowest sight line that crossed the
         cell and ended on farther ground. [m] +inf where no sight line crossed.
+    behind : ndarray, bool
+        Does the cell lie behind something seen that stands above the ground? Never where seen.
+    sunk_m : ndarray, float64
+        For a cell that is hidden, but behind nothing: how far below the local ground the sight line
+        over it ends. [m] 0 for every other cell, +inf where the ground there is not known.
     in_view : ndarray, bool
         Would flat ground there lie in both pictures? From rig and mount alone.
     sensor_view : ndarray, bool
@@ -159,6 +168,8 @@ class TerrainMap:
         the lowest ground plane. [m] NaN where no ground was found at all.
     ground_sigma_m : ndarray, float64
         One standard deviation of it. [m]
+    roughness_m : ndarray, float64
+        Root mean square of the surface about the local ground, what stands off it left out. [m]
     slope_x, slope_y : ndarray, float64
         Rise over run of the body-size plane about the cell. NaN where too little is seen.
     slope_sigma : ndarray, float64
@@ -171,6 +182,8 @@ class TerrainMap:
         Attitude, and how well it is known.
     row_angle : float
         Angle between two picture rows. [rad]
+    from_previous : ndarray, bool
+        Seen by the previous pair of the sequence only; none by default.
     """
 
     spec: GridSpec
@@ -181,11 +194,14 @@ class TerrainMap:
     sigma_m: Grid
     count: NDArray[np.int32]
     ceiling_m: Grid
+    behind: NDArray[np.bool_]
+    sunk_m: Grid
     in_view: NDArray[np.bool_]
     sensor_view: NDArray[np.bool_]
     blank: NDArray[np.uint8]
     ground_m: Grid
     ground_sigma_m: Grid
+    roughness_m: Grid
     slope_x: Grid
     slope_y: Grid
     slope_sigma: Grid
@@ -193,6 +209,7 @@ class TerrainMap:
     obstacles: tuple[Obstacle, ...]
     view: View
     row_angle: float
+    from_previous: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
 
     @property
     def camera_x_m(self) -> float:
@@ -205,9 +222,12 @@ class TerrainMap:
         return float(self.view.T_rover_camera.t[2])
 
     def __post_init__(self) -> None:
+        if self.from_previous.size == 0:
+            object.__setattr__(self, "from_previous", np.zeros(self.spec.shape, dtype=bool))
         names = ("state", "mean_m", "highest_m", "lowest_m", "sigma_m", "count", "ceiling_m",
-                 "in_view", "sensor_view", "blank", "ground_m", "ground_sigma_m", "slope_x",
-                 "slope_y", "slope_sigma")
+                 "behind", "sunk_m", "in_view", "sensor_view", "blank", "ground_m",
+                 "ground_sigma_m", "roughness_m", "slope_x", "slope_y", "slope_sigma",
+                 "from_previous")
         for name in names:
             value = getattr(self, name)
             if value.shape != self.spec.shape:
@@ -215,6 +235,15 @@ class TerrainMap:
             object.__setattr__(self, name, read_only(value))
         if not np.array_equal(self.state == CellState.SEEN, np.isfinite(self.mean_m)):
             raise ValueError("a cell is SEEN exactly where it has an elevation")
+        if np.any(self.from_previous & (self.state != CellState.SEEN)):
+            raise ValueError("a cell that the previous pair saw is SEEN")
+
+    @cached_property
+    def seen_near_m2(self) -> float:
+        """Ground that is seen within ``HOLE_RANGE_M`` of the rover origin. [m²]"""
+        near = np.hypot(self.spec.x_m[:, None], self.spec.y_m) <= HOLE_RANGE_M
+        cells = np.count_nonzero((self.state == CellState.SEEN) & near)
+        return float(cells * self.spec.cell_m**2)
 
     def state_shares(self) -> dict[str, float]:
         """Share of the cells by state."""

@@ -2,8 +2,15 @@
 
 A sight line that ends on matched ground crosses the space before it: nothing stands there, or
 it would have been seen. So over every cell the lowest such line is a ceiling for whatever may
-be there. A cell whose ground lies below a nearer sight line's slope is hidden; any other that
-the cameras look at is blank.
+be there, from the left camera as from the right: what is matched was seen by both. A thing that
+matters has some width, so the ceiling over a gap between sight lines that is narrower does not
+count.
+
+A cell is *behind* something where a line of either camera to nearer ground passes over the place
+where its ground should be: then something that stands above the ground, and was seen, is why the
+cell was not. A cell that nothing of the kind explains may be unseen because it lies deep: the
+pixel that should see its ground sees something farther (hidden below a near lip), or nothing
+(blank). The verdict treats the two differently.
 """
 
 from __future__ import annotations
@@ -18,6 +25,7 @@ from hazcam.depth import PointMap
 from hazcam.disparity.record import Blank
 from hazcam.frames import Floats, Pose
 from hazcam.rectification import CommonView
+from hazcam.terrain import kernels
 from hazcam.terrain.record import CellState, Grid, GridSpec
 
 # Pixels from the rim of the valid area within which ground is not counted as in view: room for
@@ -26,127 +34,64 @@ VIEW_RIM_PX = 12
 _AZIMUTH_STEP_DEG = 0.25
 # A line is taken to end this many sigma nearer than measured.
 _SIGMAS_NEARER = 2.0
+# Least width of a thing that matters: that of a foot. Our own choice; a thinner spike may hide.
+THING_WIDTH_M = 0.02
+# What hides the ground behind it is at least three bins wide (9 mm at 0.7 m): one bad match is not.
+_CREST_BINS = 1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class SightLines:
-    """Slopes (rise over run) of the matched sight lines, by azimuth and distance.
+class SightBounds:
+    """What the sight lines of both cameras leave possible; arrays of shape ``spec.shape``.
 
-    ``lowest_beyond[a, k]``: of the lines of azimuth bin ``a`` that end farther than ring ``k``;
-    +inf if none. ``highest_before[a, k]``: of those that end nearer than ring ``k``; -inf if
-    none.
+    ``ceiling_m``: highest elevation that anything there can have [m], +inf where no line crossed.
+    ``behind``: does the cell lie behind something seen, for either camera?
     """
 
-    lowest_beyond: Floats
-    highest_before: Floats
-    ring_m: float
-    camera_m: Floats
+    ceiling_m: Grid
+    behind: NDArray[np.bool_]
 
 
-def trace(points: PointMap, spec: GridSpec) -> SightLines:
-    """Sort the sight lines of all matched pixels by azimuth and distance."""
-    camera_m = points.T_level_camera.t
-    known = np.isfinite(points.depth_m)
-    offset = points.points_level_m[known].astype(np.float64) - camera_m
-    distance = np.hypot(offset[:, 0], offset[:, 1])
-    nearer = distance * _nearest_share(points)[known]
-    slope = offset[:, 2] / np.maximum(distance, 1e-6)
-    azimuth = _azimuth_bin(offset[:, 0], offset[:, 1])
+def sight_bounds(points: PointMap, spec: GridSpec, ground_m: Grid) -> SightBounds:
+    """Bounds from the sight lines of all matched pixels, from both cameras.
+
+    Parameters
+    ----------
+    ground_m : ndarray
+        Elevation of the local ground. [m] NaN where it is not known: such a cell is behind nothing.
+    """
+    share = _nearest_share(points)
+    ceiling = np.full(spec.shape, np.inf)
+    behind = np.zeros(spec.shape, dtype=bool)
+    step_rad = np.radians(_AZIMUTH_STEP_DEG)
     rings = round(np.hypot(spec.ahead_m, spec.side_m) / spec.cell_m) + 2
-    lowest = np.full((_azimuth_bins(), rings), np.inf)
-    highest = np.full((_azimuth_bins(), rings), -np.inf)
-    ring_near = np.clip((nearer / spec.cell_m).astype(np.intp), 0, rings - 1)
-    ring = np.clip((distance / spec.cell_m).astype(np.intp), 0, rings - 1)
-    np.minimum.at(lowest, (azimuth, ring_near), slope)
-    np.maximum.at(highest, (azimuth, ring), slope)
-    lowest = np.minimum.accumulate(lowest[:, ::-1], axis=1)[:, ::-1]
-    highest = np.maximum.accumulate(highest, axis=1)
-    return SightLines(
-        lowest_beyond=_shift(lowest, -1, np.inf), highest_before=_shift(highest, 1, -np.inf),
-        ring_m=spec.cell_m, camera_m=camera_m,
-    )
+    lowest, highest, opened = np.empty((3, round(360 / _AZIMUTH_STEP_DEG), rings))
+    for eye in eyes_m(points):
+        kernels.sort_lines(points.points_level_m, share, eye, step_rad, spec.cell_m, lowest,
+                           highest)
+        kernels.room_under(lowest, step_rad, spec.cell_m, THING_WIDTH_M, opened)
+        kernels.under_lines(opened, highest, eye, np.asarray(ground_m),
+                            (spec.cell_m, spec.side_m), step_rad, _CREST_BINS, ceiling, behind)
+    return SightBounds(ceiling_m=ceiling, behind=behind)
 
 
-def _nearest_share(points: PointMap) -> Floats:
+def eyes_m(points: PointMap) -> tuple[Floats, Floats]:
+    """Left and right camera in the level frame. [m]"""
+    left = points.T_level_camera
+    return left.t, left.apply(np.array([points.camera.baseline_m, 0.0, 0.0]))
+
+
+def _nearest_share(points: PointMap) -> NDArray[np.float32]:
     """Where a sight line is taken to end, as a share of its measured length, shape (H, W).
 
     Two sigma nearer, and no farther than the nearest of the neighbouring pixels: one bad match
     must not sweep an obstacle away.
     """
-    depth = points.depth_m.astype(np.float64)
-    safe = np.where(np.isfinite(depth), depth - _SIGMAS_NEARER * points.sigma_z_m, np.inf)
-    nearest = cv2.erode(safe, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
+    safe = points.depth_m - np.float32(_SIGMAS_NEARER) * points.sigma_z_m
+    nearest = cv2.erode(np.where(np.isfinite(safe), safe, np.float32(np.inf)),
+                        np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
     with np.errstate(invalid="ignore"):
-        return np.asarray(np.clip(nearest / depth, 0.0, 1.0))
-
-
-def _shift(values: Floats, by: int, fill: float) -> Floats:
-    """Move the rings by one: strictly beyond, strictly before."""
-    shifted = np.full_like(values, fill)
-    if by < 0:
-        shifted[:, :by] = values[:, -by:]
-    else:
-        shifted[:, by:] = values[:, :-by]
-    return shifted
-
-
-def _azimuth_bins() -> int:
-    return round(360 / _AZIMUTH_STEP_DEG)
-
-
-def _azimuth_bin(x: Floats, y: Floats) -> NDArray[np.intp]:
-    turns = (np.degrees(np.arctan2(y, x)) + 180) / _AZIMUTH_STEP_DEG
-    return np.floor(turns).astype(np.intp) % _azimuth_bins()
-
-
-def ceiling_of(lines: SightLines, spec: GridSpec) -> Grid:
-    """Highest elevation that anything in each cell can have. [m] +inf: no line crossed.
-
-    A near cell spans several azimuth bins: its ceiling is the highest of those of its middle
-    and its two sides.
-    """
-    x, y, distance, ring = _polar(lines, spec)
-    half = spec.cell_m / 2
-    ceiling = np.full(spec.shape, -np.inf)
-    for side in (-half, 0.0, half):
-        across_x, across_y = -y / distance * side, x / distance * side
-        azimuth = _azimuth_bin(x + across_x, y + across_y)
-        ceiling = np.maximum(ceiling, lines.lowest_beyond[azimuth, ring])
-    return np.asarray(lines.camera_m[2] + ceiling * distance)
-
-
-def hidden_cells(
-    lines: SightLines, spec: GridSpec, ground_m: Grid, blank: NDArray[np.uint8]
-) -> NDArray[np.bool_]:
-    """Cells that lie behind something seen, shape ``spec.shape``.
-
-    Either a nearer sight line is steeper than the one to the cell's ground, or the pixel that
-    looks at where that ground should be is matched elsewhere: the cell lies below the line, in
-    a hollow behind its near lip.
-
-    Parameters
-    ----------
-    ground_m : ndarray
-        Elevation of the local ground. [m] NaN where it is not known: such a cell is not hidden.
-    blank : ndarray
-        ``Blank`` of the pixel that looks at the cell's ground, from ``blank_at``.
-    """
-    x, y, distance, ring = _polar(lines, spec)
-    slope = (ground_m - lines.camera_m[2]) / distance
-    before = lines.highest_before[_azimuth_bin(x, y), ring]
-    behind = np.nan_to_num(slope, nan=np.inf) < before
-    return np.asarray(behind | (np.isfinite(ground_m) & (blank == Blank.MATCHED)))
-
-
-def _polar(
-    lines: SightLines, spec: GridSpec
-) -> tuple[Floats, Floats, Floats, NDArray[np.intp]]:
-    """x, y [m], distance [m] and ring of each cell's centre, from below the camera."""
-    x, y = np.meshgrid(spec.x_m - lines.camera_m[0], spec.y_m - lines.camera_m[1], indexing="ij")
-    distance = np.maximum(np.hypot(x, y), spec.cell_m)
-    ring = np.clip((distance / lines.ring_m).astype(np.intp), 0,
-                   lines.lowest_beyond.shape[1] - 1)
-    return x, y, distance, ring
+        return np.asarray(np.clip(nearest / points.depth_m, 0.0, 1.0), dtype=np.float32)
 
 
 def in_both_pictures(
@@ -194,18 +139,37 @@ def _valid_at(valid: NDArray[np.bool_], u: Floats, v: Floats) -> NDArray[np.bool
 
 
 def classify(
-    seen: NDArray[np.bool_], in_view: NDArray[np.bool_], hidden: NDArray[np.bool_]
+    seen: NDArray[np.bool_], in_view: NDArray[np.bool_], behind: NDArray[np.bool_],
+    blank: NDArray[np.uint8], ground_m: Grid,
 ) -> NDArray[np.uint8]:
-    """``CellState`` of each cell."""
+    """``CellState`` of each cell.
+
+    Hidden is what lies behind something seen, and what the pixel that looks at where the ground
+    should be sees past: it is matched elsewhere, so the cell lies below its line, in a hollow
+    behind its near lip.
+    """
     state = np.full(seen.shape, CellState.BLANK, dtype=np.uint8)
-    state[hidden] = CellState.HIDDEN
+    state[behind | (np.isfinite(ground_m) & (blank == Blank.MATCHED))] = CellState.HIDDEN
     state[~in_view] = CellState.OUTSIDE
     state[seen] = CellState.SEEN
     return state
 
 
-def blank_at(points: PointMap, spec: GridSpec, ground_m: Grid) -> NDArray[np.uint8]:
-    """``Blank`` of the pixel that looks at each cell's ground; ``EDGE`` outside the picture."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Looks:
+    """The pixel that looks at each cell's ground; arrays of shape ``spec.shape``.
+
+    ``blank``: its ``Blank``, ``EDGE`` outside the picture. ``sunk_m``: how far below the local
+    ground the point that it is matched to lies [m]; 0 where it is not matched or no lower, +inf
+    where the ground there is not known.
+    """
+
+    blank: NDArray[np.uint8]
+    sunk_m: Grid
+
+
+def look_at(points: PointMap, spec: GridSpec, ground_m: Grid) -> Looks:
+    """Look at each cell's ground with the pixel that should see it."""
     x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
     places = np.stack([x, y, np.nan_to_num(ground_m)], axis=-1)
     in_camera = points.T_level_camera.inverse().apply(places)
@@ -215,4 +179,18 @@ def blank_at(points: PointMap, spec: GridSpec, ground_m: Grid) -> NDArray[np.uin
     height, width = points.blank.shape
     inside = (in_camera[..., 2] > 0) & (u >= 0) & (u < width) & (v >= 0) & (v < height)
     at = np.where(inside, v, 0).astype(np.intp), np.where(inside, u, 0).astype(np.intp)
-    return np.where(inside, points.blank[at], np.uint8(Blank.EDGE)).astype(np.uint8)
+    blank = np.where(inside, points.blank[at], np.uint8(Blank.EDGE)).astype(np.uint8)
+    matched = blank == Blank.MATCHED
+    met = points.points_level_m[at][matched].astype(np.float64)
+    sunk = np.zeros(spec.shape)
+    sunk[matched] = np.maximum(_ground_at(spec, ground_m, met[:, 0], met[:, 1]) - met[:, 2], 0.0)
+    return Looks(blank=blank, sunk_m=sunk)
+
+
+def _ground_at(spec: GridSpec, ground_m: Grid, x_m: Floats, y_m: Floats) -> Floats:
+    """Local ground at some places; +inf off the grid and where it is not known. [m]"""
+    rows, columns = spec.cells(x_m, y_m)
+    height, width = spec.shape
+    inside = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
+    ground = ground_m[np.where(inside, rows, 0), np.where(inside, columns, 0)]
+    return np.where(inside & np.isfinite(ground), ground, np.inf)

@@ -9,10 +9,20 @@ from scipy.stats import norm
 from hazcam.disparity.record import BLANK_WORDS, Blank
 from hazcam.rover.profile import LIMIT_UNITS, Limits
 from hazcam.terrain.record import CellState
-from hazcam.verdict.record import MEASURED, Cause, HeadingDemand, HeadingVerdict
+from hazcam.verdict.chance import (
+    exceeding,
+    groups_of,
+    hole_hidden,
+    is_explained,
+    limit_of,
+    tilt_bound,
+    worst_name,
+)
+from hazcam.verdict.record import LIMIT_OF, MEASURED, Cause, HeadingDemand, HeadingVerdict
 
 _WORDS = {"step": "step", "drop": "drop", "belly": "height under the body",
-          "slope": "slope", "roll": "slope across the heading"}
+          "contact": "ground against the settled body",
+          "slope": "slope", "roll": "slope across the heading", "tip": "lean towards overturning"}
 
 
 def decide(
@@ -20,9 +30,9 @@ def decide(
 ) -> HeadingVerdict:
     """Judge one heading.
 
-    ``go`` needs every demand over the whole look-ahead to lie under its limit with the stated
-    confidence (one-sided, normal), every unseen run to be shorter than the legs bridge, and
-    nothing taller than the limits able to hide.
+    ``go`` needs that all demands of the whole look-ahead together exceed a limit with a probability
+    of at most 1 - confidence (``chance``), every unseen run that nothing explains to be no longer
+    than the legs bridge, and nothing taller than the limits able to hide.
 
     Parameters
     ----------
@@ -36,16 +46,56 @@ def decide(
         What speaks against every heading of the pair.
     """
     sigmas = float(norm.ppf(confidence))
-    causes = [*pair_causes, *_unseen(demand, limits, sigmas), *_turn(demand, limits, sigmas)]
-    for name in MEASURED:
-        causes += _measured(demand, name, limits, sigmas)
+    unseen = [*pair_causes, *_unseen(demand, limits, sigmas), *_turn(demand, limits, sigmas)]
+    measured = [c for name in MEASURED for c in _measured(demand, name, limits, sigmas)]
+    causes = [*unseen, *measured]
+    chance = 1 - (1 - exceeding(demand, limits)) * (1 - hole_hidden(demand, limits))
+    if not causes and chance[-1] > 1 - confidence:
+        causes.append(_together(demand, limits, chance, confidence))
     causes.sort(key=lambda c: c.at_m)
     clear = max(min((c.at_m for c in causes), default=demand.look_ahead_m), 0.0)
     return HeadingVerdict(
         heading_deg=demand.heading_deg, verdict="ask-ground" if causes else "go",
-        clear_m=clear, assumed_m=min(demand.assumed_m, clear),
-        causes=tuple(causes),
+        clear_m=min(clear, demand.look_ahead_m), assumed_m=min(demand.assumed_m, clear),
+        causes=tuple(causes), probability=float(chance[-1]),
+        bounded=_is_bounded(unseen, measured),
     )
+
+
+def _is_bounded(unseen: list[Cause], measured: list[Cause]) -> bool:
+    """Does nothing that is not known come before what was measured to exceed a limit?"""
+    unknown = [c.at_m for c in (*unseen, *measured)
+               if c in unseen or c.kind == "attitude unknown"]
+    known = [c.at_m for c in measured if c.kind != "attitude unknown"]
+    return min(known, default=np.inf) < min(unknown, default=np.inf) or not unknown
+
+
+def _unit(name: str) -> str:
+    return LIMIT_UNITS[LIMIT_OF.get(name, name)]
+
+
+def _together(
+    demand: HeadingDemand, limits: Limits, chance: NDArray[np.float64], confidence: float
+) -> Cause:
+    """No single demand is over its limit at the stated confidence, but all together may be."""
+    i = int(np.argmax(chance > 1 - confidence))
+    hidden = hole_hidden(demand, limits)[-1]
+    total = f"in all {100 * chance[-1]:.1f} %, allowed {100 * (1 - confidence):.1f} %"
+    if hidden > exceeding(demand, limits)[-1]:
+        return Cause(
+            kind="unseen run", at_m=float(demand.station_m[i]), demand=None, sigma=None, limit=None,
+            unit="", text=f"a hole could lie behind what is seen up to {demand.station_m[i]:.2f} m "
+                          f"with a probability of {100 * hidden:.1f} % ({total})")
+    name, at = worst_name(demand, limits, i)
+    value, sigma = getattr(demand, name)[at], demand.sigma[name][at]
+    limit, unit = limit_of(limits, name), _unit(name)
+    digits = 3 if unit == "m" else 1
+    return Cause(
+        kind=name, at_m=float(demand.station_m[i]), demand=float(value), sigma=float(sigma),
+        limit=limit, unit=unit,
+        text=f"{_WORDS[name]} {value:.{digits}f} ± {sigma:.{digits}f} {unit} at "
+             f"{demand.station_m[at]:.2f} m, limit {limit:.{digits}f} {unit}: with what else lies "
+             f"on the way the probability of exceeding a limit is too high ({total})")
 
 
 def _measured(
@@ -53,10 +103,8 @@ def _measured(
 ) -> list[Cause]:
     """Where a measured demand first may exceed its limit; before that, where tilt alone may."""
     value, sigma = getattr(demand, name), demand.sigma[name]
-    limit, unit = getattr(limits, name).value, LIMIT_UNITS[name]
-    # An unknown tilt adds to the slope in its worst direction: both angles at once.
-    bound = {"slope": np.sqrt(2) * demand.tilt_bound_deg, "roll": demand.tilt_bound_deg}
-    extra = float(bound.get(name, 0.0))
+    limit, unit = limit_of(limits, name), _unit(name)
+    extra = tilt_bound(demand, name)
     with np.errstate(invalid="ignore"):
         # Where there is a value, only a comparison that holds lets it pass.
         known, worst = np.isfinite(value), value + sigmas * sigma
@@ -85,7 +133,7 @@ def _comparison(
     demand: HeadingDemand, name: str, beyond: NDArray[np.intp], sigmas: float, limit: float
 ) -> str:
     """The first exceedance in words; how far it rises behind that, or why it counts at all."""
-    value, sigma, unit = getattr(demand, name), demand.sigma[name], LIMIT_UNITS[name]
+    value, sigma, unit = getattr(demand, name), demand.sigma[name], _unit(name)
     digits, i = (3 if unit == "m" else 1), int(beyond[0])
     # The stations that follow without a break: the near side of a thing is not all of it.
     breaks = np.nonzero(np.diff(beyond) > 1)[0]
@@ -146,19 +194,20 @@ def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
 
 
 def _run(demand: HeadingDemand, limits: Limits, sigmas: float) -> Cause | None:
+    """The nearest group of unseen runs that may be a hole too long for the legs."""
     limit = limits.gap.value
-    worst = demand.run_m + sigmas * demand.sigma["run"]
-    beyond = np.nonzero((demand.run_m > 0) & (worst > limit))[0]
+    at_m, length_m, sigma_m, unexplained_m = groups_of(demand)
+    worst = length_m + sigmas * sigma_m
+    beyond = np.nonzero((worst > limit) & ~is_explained(unexplained_m, limit))[0]
     if beyond.size == 0:
         return None
-    i = int(beyond[0])
-    at, length = float(demand.station_m[i]), float(demand.run_m[i])
-    sigma = float(demand.sigma["run"][i])
+    i = int(beyond[np.lexsort((-length_m[beyond], at_m[beyond]))[0]])
+    at, length, sigma = float(at_m[i]), float(length_m[i]), float(sigma_m[i])
     more = "" if length > limit else f" (at the stated confidence up to {worst[i]:.3f} m)"
     return Cause(
         kind="unseen run", at_m=at, demand=length, sigma=sigma, limit=limit, unit="m",
         text=f"{length:.3f} ± {sigma:.3f} m{more} of ground not seen under a foot track from "
-             f"{at:.2f} m ({_why(demand, i, length)}): a drop could hide there, bridgeable "
+             f"{at:.2f} m ({_why(demand, at, length)}): a drop could hide there, bridgeable "
              f"{limit:.3f} m",
     )
 
@@ -173,7 +222,7 @@ def _hidden(demand: HeadingDemand, limits: Limits) -> Cause | None:
     size = f"{height:.3f} m high" if np.isfinite(height) else "of any height"
     return Cause(
         kind="hidden obstacle", at_m=at, demand=height, sigma=None, limit=limit, unit="m",
-        text=f"something {size} could hide at {at:.2f} m ({_why(demand, i, 0.0)}), "
+        text=f"something {size} could hide at {at:.2f} m ({_why(demand, at, 0.0)}), "
              f"limit {limit:.3f} m",
     )
 
@@ -203,9 +252,10 @@ def _no_slope(demand: HeadingDemand) -> Cause | None:
     )
 
 
-def _why(demand: HeadingDemand, i: int, length_m: float) -> str:
-    """Why most of the unseen cells from station ``i`` on were not seen, in words."""
-    here = slice(i, int(np.searchsorted(demand.station_m, demand.station_m[i] + length_m)) + 1)
+def _why(demand: HeadingDemand, at_m: float, length_m: float) -> str:
+    """Why most of the unseen cells from a station on were not seen, in words."""
+    first, last = np.searchsorted(demand.station_m, (at_m - 1e-9, at_m + length_m - 1e-9))
+    here = slice(int(first), int(last) + 1)
     states = demand.unseen_state[here]
     states = states[states != CellState.SEEN]
     state = CellState(int(np.bincount(states).argmax())) if states.size else CellState.HIDDEN

@@ -12,7 +12,9 @@ from hazcam.frames import read_only
 
 Profile = NDArray[np.float64]
 Verdict = Literal["go", "ask-ground"]
-MEASURED = ("step", "drop", "belly", "slope", "roll")
+MEASURED = ("step", "drop", "belly", "contact", "slope", "roll", "tip")
+LIMIT_OF = {"contact": "belly"}
+"""The limit of a measured demand where it has another name."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +41,48 @@ class TurnDemand:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class UnseenRuns:
+    """Runs of unseen ground under the foot tracks, one line of samples after the other.
+
+    Attributes
+    ----------
+    at_m, length_m, sigma_m : ndarray of shape (n,)
+        Where a run begins, from the nose; how long it is, and one standard deviation. [m]
+    blank_m : ndarray of shape (n,)
+        How much of it is blank and lies behind nothing that was seen to stand above the ground. [m]
+    sunk_m : ndarray of shape (n,)
+        How far below the local ground the sight lines over the rest of it end at the most, where
+        nothing stands in their way. [m]
+    fall : ndarray of shape (n,)
+        Fall over run of the sight lines there.
+    ground_sd_m : ndarray of shape (n,)
+        How far the seen ground there strays from the local ground, one standard deviation. [m]
+    group : ndarray of shape (n,), int64
+        Runs of one group follow each other so closely that they count as one.
+    line_m : float
+        Distance between neighbouring lines. [m]
+    """
+
+    at_m: Profile
+    length_m: Profile
+    sigma_m: Profile
+    blank_m: Profile
+    sunk_m: Profile
+    fall: Profile
+    ground_sd_m: Profile
+    group: NDArray[np.int64]
+    line_m: float
+
+    def __post_init__(self) -> None:
+        for name in ("at_m", "length_m", "sigma_m", "blank_m", "sunk_m", "fall", "ground_sd_m",
+                     "group"):
+            value = getattr(self, name)
+            if value.shape != self.at_m.shape:
+                raise ValueError(f"{name} of UnseenRuns is {value.shape}, not {self.at_m.shape}")
+            object.__setattr__(self, name, read_only(value))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class HeadingDemand:
     """What one heading demands, station by station; limits play no part in it.
 
@@ -53,13 +97,19 @@ class HeadingDemand:
         depth; greatest height under the body. [m] NaN where nothing is seen.
     slope, roll : ndarray of shape (n,)
         Body-size slope in any direction, and across the heading. [deg] NaN where unknown.
+    tip, contact, pitch, lean : ndarray of shape (n,)
+        Of the settled rover with its nose there: what it loses of the angle that would overturn it
+        [deg], greatest height of the ground above the plane of its soles [m], steepest pitch and
+        roll of its body, positive nose down and left side up [deg]. NaN between two stances.
     sigma : dict of str to ndarray of shape (n,)
-        One standard deviation of each of the five and of ``run``, in its unit.
+        One standard deviation of each that is compared, in its unit, with what all stations share.
+    tilt_sigma_deg, scale_sigma : float
+        What they share of it: the tilt of the whole view [deg], and the share by which all heights
+        may be off together.
     tilt_bound_deg : float
         What slope and roll may be off by in all, where the attitude is not known. [deg]
-    run_m : ndarray of shape (n,)
-        Longest run of unseen ground that is in view, through the station under a foot track.
-        [m]
+    runs : UnseenRuns
+        Unseen ground under the foot tracks that a foot could enter.
     hidden_m : ndarray of shape (n,)
         Tallest thing that could hide in the unseen cells of the swath, above the local ground.
         [m] 0 where all is seen; +inf where nothing bounds it.
@@ -81,6 +131,12 @@ class HeadingDemand:
         Does the assumed ground hold that circle?
     look_ahead_m : float
         How far the heading was judged. [m]
+    seen_m2 : float
+        Ground that is seen within ``HOLE_RANGE_M`` of the rover, where a hole would show. [m²]
+    hollows_m : tuple of float
+        Depth of each hollow that is seen there, in or beside the swath. [m]
+    seen_before_m : float
+        How much of the near strip, at its far end, the previous pair saw over the whole swath. [m]
     """
 
     heading_deg: float
@@ -90,9 +146,15 @@ class HeadingDemand:
     belly: Profile
     slope: Profile
     roll: Profile
+    tip: Profile
+    contact: Profile
+    pitch: Profile
+    lean: Profile
     sigma: dict[str, Profile]
+    tilt_sigma_deg: float
+    scale_sigma: float
     tilt_bound_deg: float
-    run_m: Profile
+    runs: UnseenRuns
     hidden_m: Profile
     outside: NDArray[np.bool_]
     unseen_state: NDArray[np.uint8]
@@ -104,9 +166,12 @@ class HeadingDemand:
     turn_radius_m: float
     turn_assumed: bool
     look_ahead_m: float
+    seen_m2: float
+    hollows_m: tuple[float, ...]
+    seen_before_m: float = 0.0
 
     def __post_init__(self) -> None:
-        names = (*MEASURED, "run_m", "hidden_m", "outside", "unseen_state", "unseen_blank",
+        names = (*MEASURED, "pitch", "lean", "hidden_m", "outside", "unseen_state", "unseen_blank",
                  "seen_share", "station_m")
         for name in names:
             value = getattr(self, name)
@@ -114,8 +179,8 @@ class HeadingDemand:
                 raise ValueError(f"{name} of a HeadingDemand is {value.shape}, "
                                  f"not {self.station_m.shape}")
             object.__setattr__(self, name, read_only(value))
-        if set(self.sigma) != {*MEASURED, "run"}:
-            raise ValueError(f"a HeadingDemand needs a sigma for each of {MEASURED} and run")
+        if set(self.sigma) != set(MEASURED):
+            raise ValueError(f"a HeadingDemand needs a sigma for each of {MEASURED}")
         for name in MEASURED:
             if np.any(np.isfinite(getattr(self, name)) & ~np.isfinite(self.sigma[name])):
                 raise ValueError(f"{name} of a HeadingDemand has a value without a sigma")
@@ -168,6 +233,13 @@ class HeadingVerdict:
         ``clear_m``. [m]
     causes : tuple of Cause
         The first of each kind, nearest first; empty for ``go``.
+    probability : float
+        That some demand exceeds its limit within the look-ahead: of what was measured, and of what
+        lies behind things that were seen. NaN where nothing was measured.
+    bounded : bool
+        False where ground that was not seen, or a tilt that is not known, could exceed a limit
+        before anything that was measured does: then the true probability lies between
+        ``probability`` and 1.
     """
 
     heading_deg: float
@@ -175,3 +247,5 @@ class HeadingVerdict:
     clear_m: float
     assumed_m: float
     causes: tuple[Cause, ...]
+    probability: float
+    bounded: bool

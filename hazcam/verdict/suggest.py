@@ -18,8 +18,8 @@ class Suggestion:
     text: str
 
 
-def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
-    """The least turn that is ``go``; else hold, and name the heading that is clear farthest.
+def best_heading(verdicts: Sequence[HeadingVerdict]) -> HeadingVerdict:
+    """The least turn that is ``go``; else the heading that is clear farthest.
 
     Raises
     ------
@@ -30,13 +30,25 @@ def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
         raise ValueError("a suggestion needs at least one verdict")
     going = [v for v in verdicts if v.verdict == "go"]
     if going:
-        best = min(going, key=lambda v: abs(v.heading_deg))
+        return min(going, key=lambda v: abs(v.heading_deg))
+    # What is only assumed clear is no reason to prefer a heading, nor are a few centimetres.
+    return max(verdicts, key=lambda v: (round(v.clear_m - v.assumed_m, 1), -abs(v.heading_deg)))
+
+
+def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
+    """The least turn that is ``go``; else hold, and name the heading that is clear farthest.
+
+    Raises
+    ------
+    ValueError
+        If there is no verdict.
+    """
+    best = best_heading(verdicts)
+    if best.verdict == "go":
         act = ("go straight ahead" if best.heading_deg == 0
                else f"turn {heading_text(best.heading_deg)}")
         return Suggestion(heading_deg=best.heading_deg, clear_m=best.clear_m,
                           text=f"{act}: {_clear(best)}")
-    # What is only assumed clear is no reason to prefer a heading, nor are a few centimetres.
-    best = max(verdicts, key=lambda v: (round(v.clear_m - v.assumed_m, 1), -abs(v.heading_deg)))
     return Suggestion(heading_deg=None, clear_m=best.clear_m, text=f"hold: {_held(best)}")
 
 

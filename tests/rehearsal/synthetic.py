@@ -15,8 +15,10 @@ from hazcam.scene.camera import Camera, pixels_of
 from hazcam.scene.io import encode_elevation, truth_record
 from hazcam.scene.rehearsal.record import (
     NO_ERRORS,
+    NO_HEIGHTS,
     Errors,
     HeadingRow,
+    HeightErrors,
     Plan,
     SceneScore,
     Sensor,
@@ -37,7 +39,8 @@ def heading_row(
     heading_deg: float = 0.0, observable: bool = True, can_go: bool = True,
     ratio: float | None = None,
     clear_m: float | None = None, true_clear_m: float | None = None, strip_only: bool = False,
-    cause: str = "step", state: str = "", kind: str = "rock",
+    cause: str = "step", state: str = "", kind: str = "rock", probability: float | None = None,
+    bounded: bool = True, exceeds: bool | None = None,
 ) -> HeadingRow:
     """One row with plain values."""
     blocked = label == "blocked"
@@ -49,7 +52,10 @@ def heading_row(
         can_go=can_go, ratio=(1.7 if blocked else 0.3) if ratio is None else ratio,
         blocking_kind=kind if blocked else "", true_clear_m=true_clear, clear_m=clear,
         assumed_m=0.2, verdict=verdict, cause=cause if verdict == "ask-ground" else "",
-        state=state if verdict == "ask-ground" else "")
+        state=state if verdict == "ask-ground" else "",
+        probability=(0.002 if verdict == "go" else 0.9) if probability is None else probability,
+        bounded=bounded,
+        exceeds=exceeds if label == "borderline" or exceeds is not None else blocked)
 
 
 def scene(
@@ -60,7 +66,7 @@ def scene(
     """One scene with plain values."""
     return SceneScore(pair=pair, mixture=mixture, digest=f"digest of {pair}", rows=rows,
                       sun_elevation_deg=sun_elevation_deg, compression=compression, rig=rig,
-                      disparity=disparity, elevation=NO_ERRORS, obstacle_height=NO_ERRORS,
+                      disparity=disparity, elevation=NO_ERRORS, obstacle_height=NO_HEIGHTS,
                       failure=failure)
 
 
@@ -79,7 +85,7 @@ def _scene(i: int, plan: Plan, rng: np.random.Generator) -> SceneScore:
             for row in _rows(heading_deg, plan, rng, hard=i % 4 / 4)]
     return replace(
         empty, rows=tuple(rows), disparity=_errors(rng, 300, 0.25, 0.2, holes=0.1),
-        elevation=_errors(rng, 200, 0.006, 0.005), obstacle_height=_errors(rng, 4, 0.006, 0.005))
+        elevation=_errors(rng, 200, 0.006, 0.005), obstacle_height=_heights(rng))
 
 
 def _rows(
@@ -126,6 +132,11 @@ def _errors(
     error = rng.standard_t(4, count).astype(np.float32) * spread * range_m
     error[rng.random(count) < holes] = np.nan
     return Errors(error=error, sigma=np.full(count, sigma, np.float32) * range_m, range_m=range_m)
+
+
+def _heights(rng: np.random.Generator) -> HeightErrors:
+    true_m = rng.uniform(0.02, 0.15, 4).astype(np.float32)
+    return HeightErrors(**vars(_errors(rng, 4, 0.006, 0.005)), true_m=true_m)
 
 
 def write_pair(folder: Path, pair: str, mixture: str = "rocks/1") -> Path:

@@ -127,6 +127,7 @@ def test_the_heights_of_rocks_are_compared() -> None:
     assert len(found.error) == 2
     assert np.allclose(found.error, 0.0, atol=0.003)
     assert found.range_m == pytest.approx([0.68, 1.08], abs=0.005)
+    assert found.true_m == pytest.approx([rock.height_m for rock in TRUTH.objects])
     assert np.all(found.sigma > 0)
 
 

@@ -20,7 +20,7 @@ from hazcam.scene.rehearsal.files import (
     write_rows,
     write_score,
 )
-from hazcam.scene.rehearsal.record import Errors, SceneScore
+from hazcam.scene.rehearsal.record import Errors, HeightErrors, SceneScore
 from tests.rehearsal.synthetic import heading_row, scene, scores
 
 
@@ -29,8 +29,9 @@ def same(a: SceneScore, b: SceneScore) -> bool:
     for field in fields(SceneScore):
         x, y = getattr(a, field.name), getattr(b, field.name)
         if isinstance(x, Errors):
-            if not all(np.array_equal(getattr(x, n), getattr(y, n), equal_nan=True)
-                       for n in ("error", "sigma", "range_m")):
+            if type(x) is not type(y) or not all(
+                    np.array_equal(getattr(x, f.name), getattr(y, f.name), equal_nan=True)
+                    for f in fields(x)):
                 return False
         elif repr(x) != repr(y):
             return False
@@ -51,6 +52,29 @@ def test_rows_come_back_as_they_were(tmp_path: Path) -> None:
              for s in back]
     assert about == [(s.pair, s.mixture, s.digest, s.sun_elevation_deg, s.compression, s.rig,
                       s.failure) for s in given]
+
+
+@pytest.mark.parametrize("exceeds", [True, False, None])
+def test_what_was_stated_and_what_is_true_come_back(
+    tmp_path: Path, exceeds: bool | None
+) -> None:
+    row = heading_row("borderline", probability=math.nan, bounded=False, exceeds=exceeds)
+    write_rows(tmp_path, [scene("a", (row,))])
+    back = read_rows(tmp_path)[0].rows[0]
+    assert math.isnan(back.probability)
+    assert (back.bounded, back.exceeds) == (False, exceeds)
+
+
+def test_rows_of_version_1_are_read_with_what_they_lack_not_known(tmp_path: Path) -> None:
+    given = scores(2)
+    path = write_rows(tmp_path, given)
+    short = [",".join(line.split(",")[:-3]) for line in path.read_text().splitlines()]
+    assert short[0].endswith(",cause,state")
+    path.write_text("\n".join(short) + "\n")
+    for now, then in zip(given, read_rows(tmp_path), strict=True):
+        expected = [replace(row, probability=math.nan, bounded=False, exceeds=None)
+                    for row in now.rows]
+        assert repr(list(then.rows)) == repr(expected)
 
 
 def test_each_line_is_a_heading(tmp_path: Path) -> None:
@@ -101,12 +125,15 @@ def test_a_score_comes_back_as_it_was(tmp_path: Path) -> None:
 
 def test_all_errors_of_a_score_are_kept(tmp_path: Path) -> None:
     """Each has numbers of its own, so that none can stand for another, or be left out."""
-    names = [f.name for f in fields(SceneScore) if isinstance(getattr(scores(1)[0], f.name),
-                                                              Errors)]
-    errors = {name: Errors(error=np.full(2, i, np.float32), sigma=np.ones(2, np.float32),
-                           range_m=np.ones(2, np.float32)) for i, name in enumerate(names)}
-    assert len(errors) >= 3
-    score = replace(scores(1)[0], **errors)  # type: ignore[arg-type]  # all of them Errors
+    given = scores(1)[0]
+    kinds = {f.name: type(getattr(given, f.name)) for f in fields(SceneScore)
+             if isinstance(getattr(given, f.name), Errors)}
+    errors = {name: kind(**{f.name: np.full(2, 10 * i + j, np.float32)
+                            for j, f in enumerate(fields(kind))})
+              for i, (name, kind) in enumerate(kinds.items())}
+    assert list(kinds.values()).count(HeightErrors) == 2
+    assert len(errors) == 5
+    score = replace(scores(1)[0], **errors)
     write_score(tmp_path, "a", "key", score)
     back = read_score(tmp_path, "a", "key")
     assert back is not None

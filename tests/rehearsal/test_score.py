@@ -16,8 +16,8 @@ from hazcam.errors import RoverError
 from hazcam.imagery import read_pair
 from hazcam.rover import RoverProfile, read_rover, with_limits
 from hazcam.scene.io import TruthError
-from hazcam.scene.rehearsal.record import HeadingRow, Plan, SceneScore
-from hazcam.scene.rehearsal.score import NOT_ASSESSED, OWN_STRIP_M, score_pair
+from hazcam.scene.rehearsal.record import NOT_ASSESSED, HeadingRow, Plan, SceneScore
+from hazcam.scene.rehearsal.score import OWN_STRIP_M, score_pair
 from hazcam.settings import Settings
 from tests.rehearsal.box_truth import depth_of, truth_of, write_boxes, write_truth
 from tests.rehearsal.ideal_matcher import IdealMatcher
@@ -74,10 +74,14 @@ def test_a_wall_blocks_what_is_lower_than_it_and_nothing_is_sent_into_it(
         assert row.ratio == pytest.approx(0.07 / 0.04)
         assert row.true_clear_m == pytest.approx(0.845, abs=0.01)
         assert 0.0 < row.clear_m < row.true_clear_m + 0.03
+        assert row.exceeds is True
+        assert row.probability > 0.9
         short, = rows_with(score, sensor=sensor, strip="straight ahead", limit_m=0.04,
                            look_ahead_m=0.6, heading_deg=0.0)
         assert (short.label, short.verdict, short.cause) == ("free", "go", "")
         assert short.clear_m == short.true_clear_m == pytest.approx(0.6)
+        assert (short.exceeds, short.bounded) == (False, True)
+        assert short.probability <= 1 - PLAN.confidence  # as it is a go
     assert not any(row.is_false_go for row in score.rows)
 
 
@@ -105,6 +109,8 @@ def test_verdicts_are_those_that_an_assessment_gives(
         assert row.verdict == verdict.verdict
         assert row.clear_m == pytest.approx(verdict.clear_m)
         assert row.assumed_m == pytest.approx(demand.assumed_m)
+        assert row.probability == pytest.approx(verdict.probability)
+        assert row.bounded == verdict.bounded
         assert row.cause == (verdict.causes[0].kind if verdict.causes else "")
 
 
@@ -120,7 +126,7 @@ def test_a_rig_that_moved_is_held_against_the_matched_sensor_alone(
     found = score_pair(folder / sidecar.name, replace(PLAN, headings_deg=(0.0,)))
     matched, ideal = (rows_with(found, sensor=sensor) for sensor in ("matched", "ideal"))
     assert {row.cause for row in matched} == {"rig no longer matches its calibration"}
-    assert not any(row.can_go for row in matched)
+    assert not any(row.can_go or row.bounded for row in matched)
     assert "rig no longer matches its calibration" not in {row.cause for row in ideal}
     assert any(row.can_go for row in ideal)
 
@@ -153,7 +159,9 @@ def test_a_pair_that_fails_asks_in_every_row_and_keeps_its_labels(
             continue
         assert (row.verdict, row.cause, row.clear_m) == ("ask-ground", NOT_ASSESSED, 0.0)
         assert not row.can_go
-        assert row.label == whole.label
+        assert not row.bounded
+        assert np.isnan(row.probability)
+        assert (row.label, row.exceeds) == (whole.label, whole.exceeds)
         assert row.assumed_m == pytest.approx(whole.assumed_m)
     assert len(found.disparity.error) == len(found.elevation.error) == 0
 

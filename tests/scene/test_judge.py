@@ -34,7 +34,8 @@ def limits(height_m: float = 0.06, *, gap_m: float = 0.09, slope_deg: float = 25
     def limit(value: float) -> Limit:
         return Limit(value=value, source="test")
     return Limits(step=limit(height_m), drop=limit(height_m), gap=limit(gap_m),
-                  belly=limit(height_m), slope=limit(slope_deg), roll=limit(roll_deg))
+                  belly=limit(height_m), slope=limit(slope_deg), roll=limit(roll_deg),
+                  tip=limit(20.0))  # no demand of the truth is held against it
 
 
 def flat(x: Floats, y: Floats) -> Floats:
@@ -93,7 +94,7 @@ def test_flat_ground_is_free() -> None:
     assert found == HeadingLabel(
         heading_deg=0.0, label="free", step_m=0.0, drop_m=0.0, gap_m=0.0, slope_deg=0.0,
         roll_deg=0.0, clear_m=1.0, reasons=(), blocking_kind=None, ratio=0.0, at_m=None,
-        strip_only=False, observable_share=None)
+        strip_only=False, observable_share=None, exceeds=False)
 
 
 def test_survey_that_ends_before_the_look_ahead() -> None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from hazcam.assess import Assessment
 from hazcam.frames import Floats
-from hazcam.scene.rehearsal.record import NO_ERRORS, Errors
+from hazcam.scene.rehearsal.record import NO_ERRORS, Errors, HeightErrors
 from hazcam.scene.truth import SEES_LEFT, SEES_RIGHT, Elevation, SceneTruth, TruthObject
 from hazcam.terrain import GridSpec, Obstacle, TerrainMap
 
@@ -88,8 +88,13 @@ def highest_in_cells(elevation: Elevation, spec: GridSpec) -> Floats:
     return np.where(np.isfinite(highest), highest, np.nan)
 
 
-def obstacle_errors(terrain: TerrainMap, truth: SceneTruth) -> Errors:
+def obstacle_errors(terrain: TerrainMap, truth: SceneTruth) -> HeightErrors:
     """Height errors of the rocks that were found. [m]
+
+    What is compared: the greatest height of the obstacle above the local ground, as the terrain
+    states it, with that of the rock above the undisturbed ground under its highest corner. Of a
+    rock that is half in the sand, both are of what sticks out. The ground itself is rough: what it
+    rises by within a rock's outline is in the error.
 
     A rock counts if it is ``LEAST_ROCK_M`` high, both cameras see part of it, and an obstacle
     overlaps its outline. One obstacle is one rock: of several that it covers, the highest, for that
@@ -105,8 +110,9 @@ def obstacle_errors(terrain: TerrainMap, truth: SceneTruth) -> Errors:
             continue
         free.difference_update(i for i, area in shared.items() if area > 0)
         rows.append((raised[best].height_m - _height(rock), raised[best].sigma_m,
-                     float(rock.outline_m[:, 0].mean()) - terrain.camera_x_m))
-    return _errors(*np.array(rows, dtype=np.float64).reshape(-1, 3).T)
+                     float(rock.outline_m[:, 0].mean()) - terrain.camera_x_m, _height(rock)))
+    error, sigma, range_m, true_m = np.array(rows, dtype=np.float32).reshape(-1, 4).T
+    return HeightErrors(error=error, sigma=sigma, range_m=range_m, true_m=true_m)
 
 
 def _rocks_seen(truth: SceneTruth) -> list[TruthObject]:

@@ -14,11 +14,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 from hazcam.errors import HazcamError
-from hazcam.scene.rehearsal.record import HeadingRow, SceneScore
-from hazcam.scene.rehearsal.tables import CONFIDENCE, SENSORS, STRIPS, check_versions
+from hazcam.scene.rehearsal.rates import CONFIDENCE, Setting
+from hazcam.scene.rehearsal.record import SENSORS, STRIPS, HeadingRow, SceneScore
+from hazcam.scene.rehearsal.tables import check_versions
 from hazcam.statistics import cluster_rate_difference, mcnemar_exact
 
 Mistake = Literal["false-go", "needless ask"]
@@ -34,15 +35,6 @@ _CONDITIONS: Mapping[str, tuple[str, ...]] = {
     "hazcam": ("run.hazcam", "run.code_digest"),
 }
 _DIGITS = 8  # of a digest in a message
-
-
-class Setting(NamedTuple):
-    """What both sets scored alike."""
-
-    strip: str
-    sensor: str
-    look_ahead_m: float
-    limit_m: float
 
 
 Pair = tuple[HeadingRow, HeadingRow]
@@ -216,9 +208,7 @@ def _failed(this: Sequence[SceneScore], other: Sequence[SceneScore]) -> int:
 
 
 def _order(setting: Setting) -> tuple[int, int, float, float]:
-    strips: Sequence[str] = STRIPS
-    sensors: Sequence[str] = SENSORS
-    return (strips.index(setting.strip), sensors.index(setting.sensor), setting.look_ahead_m,
+    return (STRIPS.index(setting.strip), SENSORS.index(setting.sensor), setting.look_ahead_m,
             setting.limit_m)
 
 

@@ -8,9 +8,10 @@ strip and sensor; all digits are kept, an empty field is a number that is not kn
 - ``pair``, ``mixture``, ``digest``, ``sun_elevation_deg`` (empty: no sun), ``compression``,
   ``rig``, ``failure``: as in ``SceneScore``, the same on each line of a scene.
 - then the fields of ``HeadingRow`` in its order; those that are true or false are ``yes`` or
-  ``no``.
+  ``no``, or empty where that is not known.
 
-A scene that could not be scored has no line; rehearsal.json names it.
+A scene that could not be scored has no line; rehearsal.json names it. The header tells the version:
+rows of version 1 end before ``probability``, and what they lack is read as not known.
 
 scores/ID.json and scores/ID.npz
 --------------------------------
@@ -34,15 +35,27 @@ import numpy as np
 
 from hazcam.errors import HazcamError
 from hazcam.scene.io import write_whole
-from hazcam.scene.rehearsal.record import NO_ERRORS, Errors, HeadingRow, SceneScore
+from hazcam.scene.rehearsal.record import (
+    NO_ERRORS,
+    NO_HEIGHTS,
+    Errors,
+    HeadingRow,
+    HeightErrors,
+    SceneScore,
+)
 
 ROWS, RECORD, PAGE, SCORES = "rows.csv", "rehearsal.json", "rehearsal.html", "scores"
 _SCENE_COLUMNS = ("pair", "mixture", "digest", "sun_elevation_deg", "compression", "rig",
                   "failure")
 _ROW_TYPES = {field.name: str(field.type) for field in fields(HeadingRow)}
 COLUMNS = (*_SCENE_COLUMNS, *_ROW_TYPES)
-_ERRORS = tuple(field.name for field in fields(SceneScore) if field.type == "Errors")
-_ARRAYS = ("error", "sigma", "range_m")
+# What rows of version 1 lack, at the end of each, and what is known of it then.
+_SINCE_2: Mapping[str, Any] = {"probability": math.nan, "bounded": False, "exceeds": None}
+_COLUMNS_1 = tuple(name for name in COLUMNS if name not in _SINCE_2)
+_KINDS: Mapping[str, type[Errors]] = {"Errors": Errors, "HeightErrors": HeightErrors}
+_ERRORS = {field.name: _KINDS[str(field.type)] for field in fields(SceneScore)
+           if field.type in _KINDS}
+_ARRAYS = {name: tuple(field.name for field in fields(kind)) for name, kind in _ERRORS.items()}
 
 
 class RowsError(HazcamError):
@@ -147,14 +160,16 @@ def read_rows(path: Path) -> list[SceneScore]:
     except (OSError, UnicodeDecodeError) as error:
         raise _rows_error(str(file), f"cannot be read ({error})") from error
     header, *lines = csv.reader(io.StringIO(text, newline="")) if text else [[]]
-    if tuple(header) != COLUMNS:
+    if tuple(header) not in (COLUMNS, _COLUMNS_1):
         raise _rows_error(f"{file}: line 1", "another header")
+    lacking = {} if tuple(header) == COLUMNS else _SINCE_2
     scenes: dict[tuple[str, ...], list[HeadingRow]] = {}
     for number, line in enumerate(lines, start=2):
         try:
-            values = dict(zip(COLUMNS, line, strict=True))
-            row = HeadingRow(**{name: _value(values[name], kind)
-                                for name, kind in _ROW_TYPES.items()})
+            values = dict(zip(header, line, strict=True))
+            row = HeadingRow(**lacking, **{name: _value(values[name], kind)
+                                           for name, kind in _ROW_TYPES.items()
+                                           if name not in lacking})
         except ValueError as error:
             raise _rows_error(f"{file}: row {number}", str(error)) from error
         scenes.setdefault(tuple(line[:len(_SCENE_COLUMNS)]), []).append(row)
@@ -170,7 +185,9 @@ def _rows_error(where: str, found: str) -> RowsError:
 def _value(text: str, kind: str) -> Any:
     if kind == "float":
         return float(text) if text else math.nan
-    if kind == "bool":
+    if kind == "bool | None" and not text:
+        return None
+    if kind.startswith("bool"):
         if text not in ("yes", "no"):
             raise ValueError(f"{text!r} is neither yes nor no")
         return text == "yes"
@@ -183,7 +200,7 @@ def _scene(about: Mapping[str, str], rows: Sequence[HeadingRow]) -> SceneScore:
         pair=about["pair"], mixture=about["mixture"], digest=about["digest"],
         sun_elevation_deg=float(sun) if sun else None, compression=about["compression"],
         rig=about["rig"], failure=about["failure"], rows=tuple(rows), disparity=NO_ERRORS,
-        elevation=NO_ERRORS, obstacle_height=NO_ERRORS,
+        elevation=NO_ERRORS, obstacle_height=NO_HEIGHTS,
     )
 
 
@@ -199,7 +216,7 @@ def write_score(folder: Path, name: str, key: str, score: SceneScore) -> None:
         It cannot be written.
     """
     arrays = {f"{what}.{array}": getattr(getattr(score, what), array)
-              for what in _ERRORS for array in _ARRAYS}
+              for what in _ERRORS for array in _ARRAYS[what]}
     stream = io.BytesIO()
     np.savez_compressed(stream, key=np.array(key), **arrays)
     write_whole(_score_path(folder, name, ".npz"), stream.getvalue())
@@ -221,8 +238,8 @@ def read_score(folder: Path, name: str, key: str) -> SceneScore | None:
             if record["key"] != key or str(arrays["key"]) != key:
                 return None
             fields_of: dict[str, Any] = {
-                what: Errors(**{array: arrays[f"{what}.{array}"] for array in _ARRAYS})
-                for what in _ERRORS}
+                what: kind(**{array: arrays[f"{what}.{array}"] for array in _ARRAYS[what]})
+                for what, kind in _ERRORS.items()}
         fields_of |= {name: record[name] for name in _SCENE_COLUMNS}
         rows = [dict(zip(record["columns"], values, strict=True)) for values in record["rows"]]
         return SceneScore(**fields_of, rows=tuple(HeadingRow(**row) for row in rows))

@@ -19,8 +19,9 @@ import hazcam
 from hazcam.errors import HazcamError
 from hazcam.scene.io import write_whole
 from hazcam.scene.mixtures import block_number
+from hazcam.scene.rehearsal.rates import Rate
 from hazcam.scene.rehearsal.record import SceneScore
-from hazcam.scene.rehearsal.tables import MainRow, Rate, Summary
+from hazcam.scene.rehearsal.tables import MainRow, Summary
 
 COLUMNS = (
     "date", "commit", "hazcam", "code_digest", "block", "set_digest", "rig", "rover", "matcher",

@@ -13,6 +13,9 @@ from hazcam.settings import MatcherName
 
 Sensor = Literal["matched", "ideal"]
 Strip = Literal["straight ahead", "own"]
+SENSORS: tuple[Sensor, ...] = ("matched", "ideal")
+STRIPS: tuple[Strip, ...] = ("straight ahead", "own")
+NOT_ASSESSED = "not assessed"  # the cause where a pair failed
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,6 +59,15 @@ class HeadingRow:
     state : str
         What most of the ground at the first cause was that was not seen: ``hidden``, ``outside``,
         or why ``blank``; empty where all of it was seen.
+    probability : float
+        As the verdict states it: that some demand exceeds its limit within the look-ahead. NaN
+        where nothing was stated.
+    bounded : bool
+        As the verdict says it, of a pair whose rig check passed: the stated probability is all
+        that speaks against the heading, no ground that was not seen could exceed a limit.
+    exceeds : bool or None
+        By truth some demand beyond the strip is over its limit, borderline or not; None where that
+        cannot be said (see :func:`hazcam.scene.exceed.exceeds`).
     """
 
     sensor: Sensor
@@ -75,6 +87,9 @@ class HeadingRow:
     verdict: str
     cause: str
     state: str
+    probability: float
+    bounded: bool
+    exceeds: bool | None
 
     @property
     def is_false_go(self) -> bool:
@@ -110,8 +125,29 @@ class Errors:
             object.__setattr__(self, name, read_only(getattr(self, name), np.float32))
 
 
-NO_ERRORS = Errors(error=np.empty(0, np.float32), sigma=np.empty(0, np.float32),
-                   range_m=np.empty(0, np.float32))
+@dataclass(frozen=True, kw_only=True, eq=False)
+class HeightErrors(Errors):
+    """Estimated heights of rocks against truth.
+
+    Attributes
+    ----------
+    true_m : ndarray of shape (N,), float32
+        True height: of the highest corner above the ground as it was before the rock lay there,
+        straight below that corner. [m]
+    """
+
+    true_m: NDArray[np.float32]
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.true_m.shape != self.error.shape:
+            raise ValueError("error and true_m of HeightErrors differ in shape")
+        object.__setattr__(self, "true_m", read_only(self.true_m, np.float32))
+
+
+_NONE = np.empty(0, np.float32)
+NO_ERRORS = Errors(error=_NONE, sigma=_NONE, range_m=_NONE)
+NO_HEIGHTS = HeightErrors(error=_NONE, sigma=_NONE, range_m=_NONE, true_m=_NONE)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -135,9 +171,9 @@ class SceneScore:
         matched, so that the share of numbers is the cover.
     elevation : Errors
         [m] Of all seen cells; what the attitude, mount and scale are off by is in it.
-    obstacle_height : Errors
+    obstacle_height : HeightErrors
         [m] Of each rock of at least 2 cm whose obstacle was found.
-    ideal_elevation, ideal_obstacle_height : Errors
+    ideal_elevation, ideal_obstacle_height : Errors, HeightErrors
         The same of the ideal sensor.
     failure : str
         Why the pair could not be assessed; empty if it was. A pair that fails counts as
@@ -153,9 +189,9 @@ class SceneScore:
     rows: tuple[HeadingRow, ...]
     disparity: Errors
     elevation: Errors
-    obstacle_height: Errors
+    obstacle_height: HeightErrors
     ideal_elevation: Errors = NO_ERRORS
-    ideal_obstacle_height: Errors = NO_ERRORS
+    ideal_obstacle_height: HeightErrors = NO_HEIGHTS
     failure: str = ""
 
 

@@ -20,7 +20,7 @@ from hazcam.rover.profile import RoverProfile
 from hazcam.scene.io import read_truth, truth_path, truth_pictures
 from hazcam.scene.rehearsal.files import read_score, write_score
 from hazcam.scene.rehearsal.ledger import code_digest
-from hazcam.scene.rehearsal.record import NO_ERRORS, Plan, SceneScore
+from hazcam.scene.rehearsal.record import NO_ERRORS, NO_HEIGHTS, Plan, SceneScore
 
 _SUFFIX = ".pair.json"
 _DIED = "the process that scored it died (out of memory, or killed)"
@@ -207,4 +207,4 @@ def _failed(job: _Job, reason: str) -> SceneScore:
         pass  # the reason says what is wrong
     return SceneScore(pair=job.name, mixture=mixture, digest=digest, sun_elevation_deg=sun,
                       compression=compression, rig="unknown", rows=(), disparity=NO_ERRORS,
-                      elevation=NO_ERRORS, obstacle_height=NO_ERRORS, failure=reason)
+                      elevation=NO_ERRORS, obstacle_height=NO_HEIGHTS, failure=reason)

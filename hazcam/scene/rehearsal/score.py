@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -28,7 +29,8 @@ from hazcam.scene.rehearsal.accuracy import disparity_errors, elevation_errors, 
 from hazcam.scene.rehearsal.ideal import ideal_disparity
 from hazcam.scene.rehearsal.record import (
     NO_ERRORS,
-    Errors,
+    NO_HEIGHTS,
+    NOT_ASSESSED,
     HeadingRow,
     Plan,
     SceneScore,
@@ -43,7 +45,6 @@ from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict, decide, demand_
 
 OWN_STRIP_M = 1.0  # the longest near strip that a team would assume clear on any heading
 OBSERVABLE_FROM = 0.90  # of the swath beyond the strip
-NOT_ASSESSED = "not assessed"
 STATE_REACH_M = 0.10  # of the ground behind a cause whose state is told
 _SET_TOGETHER = ("step", "drop", "belly")
 
@@ -165,9 +166,9 @@ def _matched_look(found: Assessment | None, ideal: TerrainMap) -> _Look:
 
 def _matched_errors(
     found: Assessment | None, true: DisparityMap, truth: SceneTruth
-) -> dict[str, Errors]:
+) -> dict[str, Any]:
     if found is None or found.terrain is None:
-        return dict.fromkeys(("disparity", "elevation", "obstacle_height"), NO_ERRORS)
+        return {"disparity": NO_ERRORS, "elevation": NO_ERRORS, "obstacle_height": NO_HEIGHTS}
     return {"disparity": disparity_errors(found, true.disparity_px.astype(np.float64)),
             "elevation": elevation_errors(found.terrain, truth),
             "obstacle_height": obstacle_errors(found.terrain, truth)}
@@ -227,7 +228,8 @@ def _verdict(
     cause = Cause(kind=NOT_ASSESSED, at_m=0.0, demand=None, sigma=None, limit=None, unit="",
                   text="the pair could not be assessed")
     return HeadingVerdict(heading_deg=demand.heading_deg, verdict="ask-ground", clear_m=0.0,
-                          assumed_m=0.0, causes=(cause,))
+                          assumed_m=0.0, causes=(cause,), probability=float("nan"),
+                          bounded=False)
 
 
 def _row(
@@ -244,7 +246,9 @@ def _row(
         blocking_kind=label.blocking_kind or "", true_clear_m=label.clear_m,
         clear_m=verdict.clear_m, assumed_m=demand.assumed_m, verdict=verdict.verdict,
         cause=cause.kind if cause else "",
-        state=_unseen_state(look, rover, demand.heading_deg, cause) if cause else "")
+        state=_unseen_state(look, rover, demand.heading_deg, cause) if cause else "",
+        probability=verdict.probability if look.assessed else np.nan,
+        bounded=verdict.bounded and not look.pair_causes, exceeds=label.exceeds)
 
 
 def _unseen_state(

@@ -1,0 +1,169 @@
+"""How likely the demands of a heading exceed the limits, over all of its stations together.
+
+*What was measured.* Each demand is normal about its value. Its standard deviation has a part that
+all stations share (the tilt of the view, the scale of all ranges) and a part of its own. Stations
+within one foothold (for angles: one body length) see the same ground and the same errors and count
+once, with the worst of them; those farther apart are independent, given what they share. What they
+share is integrated out by Gauss-Hermite quadrature.
+
+*What was not seen.* An unseen run that nothing explains may be unseen because it is a hole: it is
+judged by its length alone, without a probability (``decide``). A run behind something that was seen
+is unseen because of that thing, and holds a hole only by chance. Holes are taken to lie anywhere,
+independent of what hides them, and as dense as those that show on the ground that is seen: with n
+of them on an area A the density has the mean (n + 1/2) / A (a Poisson rate under Jeffreys' prior:
+A. Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, section 2.8). The chance that one lies in
+the run is that density times the area in which the near end of a hole that is too long for the legs
+would have to lie.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+from scipy.stats import norm
+
+from hazcam.rover.profile import Limits
+from hazcam.verdict.record import LIMIT_OF, MEASURED, HeadingDemand, Profile, UnseenRuns
+
+HEIGHTS, ANGLES = ("step", "drop", "belly", "contact"), ("slope", "roll", "tip")
+# Stations this near to each other count once: one foothold, one body length. [m]
+_SAME_GROUND_M = {HEIGHTS: 0.06, ANGLES: 0.30}
+# A run is a hole by itself if more than this share of what the legs bridge is unexplained.
+UNEXPLAINED_SHARE = 0.75
+# Holes that the legs do not bridge are up to so long, our own assumption; a longer one hidden whole
+# behind what a rover may climb would be past the look-ahead.
+_LONGEST_HOLE_M = 0.40
+_LEAST_GROUND_SD_M = 0.002
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+def exceeding(demand: HeadingDemand, limits: Limits) -> Profile:
+    """Probability that a measured demand exceeds its limit at some station up to each, (n,)."""
+    heights, angles = (_along(demand, limits, names) for names in (HEIGHTS, ANGLES))
+    return np.asarray(1 - (1 - heights) * (1 - angles))
+
+
+def at_station(demand: HeadingDemand, name: str, limit: float) -> Profile:
+    """Probability that a demand exceeds a limit at each station; 0 where it has no value, (n,)."""
+    value, sigma = getattr(demand, name) + tilt_bound(demand, name), demand.sigma[name]
+    return _tail(value, sigma, limit)
+
+
+def limit_of(limits: Limits, name: str) -> float:
+    """The limit that a measured demand is held against, in its unit."""
+    return float(getattr(limits, LIMIT_OF.get(name, name)).value)
+
+
+def tilt_bound(demand: HeadingDemand, name: str) -> float:
+    """What an unknown tilt may add: to slope and tip, in their worst direction, both angles."""
+    bound = demand.tilt_bound_deg
+    both = float(np.sqrt(2) * bound)
+    return {"slope": both, "roll": bound, "tip": both}.get(name, 0.0)
+
+
+def _tail(value: Profile, sigma: Profile, limit: float | Profile) -> Profile:
+    with np.errstate(invalid="ignore"):
+        return np.nan_to_num(ndtr((value - limit) / sigma), nan=0.0)
+
+
+def _along(demand: HeadingDemand, limits: Limits, names: tuple[str, ...]) -> Profile:
+    """Probability that one of some demands exceeds its limit up to each station."""
+    value = np.stack([getattr(demand, name) for name in names])
+    sigma = np.stack([demand.sigma[name] for name in names])
+    room = np.array([[limit_of(limits, name) - tilt_bound(demand, name)] for name in names])
+    shared = (np.full_like(value, demand.tilt_sigma_deg) if names == ANGLES
+              else demand.scale_sigma * value)
+    own = np.sqrt(np.maximum(sigma**2 - shared**2, 1e-12))
+    chance = _tail(value + _NODES[:, None, None] * shared, own, room).max(axis=1)
+    count = max(round(_SAME_GROUND_M[names] / _spacing(demand)), 1)
+    return np.asarray(_WEIGHTS @ _once_each(chance, count))
+
+
+def _spacing(demand: HeadingDemand) -> float:
+    return float(demand.station_m[1] - demand.station_m[0]) if len(demand.station_m) > 1 else 1.0
+
+
+def _once_each(chance: Profile, count: int) -> Profile:
+    """1 - product of (1 - greatest so far) over blocks of ``count`` stations, up to each.
+
+    ``chance`` has the shape (rows, stations); every row by itself.
+    """
+    rows, stations = chance.shape
+    blocks = -(-stations // count)
+    padded = np.pad(chance, ((0, 0), (0, blocks * count - stations)))
+    greatest = np.maximum.accumulate(padded.reshape(rows, blocks, count), axis=2)
+    before = np.cumprod(1 - greatest[:, :, -1], axis=1)
+    before = np.concatenate([np.ones((rows, 1)), before[:, :-1]], axis=1)
+    together = 1 - before[:, :, None] * (1 - greatest)
+    return np.asarray(together.reshape(rows, -1)[:, :stations])
+
+
+# --- what was not seen ----------------------------------------------------------------------------
+
+
+def groups_of(demand: HeadingDemand) -> tuple[Profile, Profile, Profile, Profile]:
+    """Where each group of unseen runs begins, its length and its sigma, what is unexplained.
+
+    The seen ground between its runs counts to its length: the legs of a side would hang at once.
+    Unexplained is what is blank, and what is so much lower than the ground that no more of it would
+    be seen over a lip. [m]
+    """
+    runs = demand.runs
+    count = int(runs.group.max()) + 1 if runs.group.size else 0
+    begins, ends = np.full(count, np.inf), np.full(count, -np.inf)
+    sigma, unexplained = np.zeros(count), np.zeros(count)
+    np.minimum.at(begins, runs.group, runs.at_m)
+    np.maximum.at(ends, runs.group, runs.at_m + runs.length_m)
+    np.maximum.at(sigma, runs.group, runs.sigma_m)
+    np.add.at(unexplained, runs.group, runs.blank_m + runs.sunk_m / runs.fall)
+    return begins, ends - begins, sigma, unexplained
+
+
+def is_explained(unexplained_m: Profile, gap_m: float) -> NDArray[np.bool_]:
+    """Is the unexplained too short to be most of a hole that the legs do not bridge?"""
+    return np.asarray(unexplained_m <= UNEXPLAINED_SHARE * gap_m)
+
+
+def hole_hidden(demand: HeadingDemand, limits: Limits) -> Profile:
+    """Probability that an explained run up to each station holds a hole by chance, (n,)."""
+    runs, gap_m = demand.runs, limits.gap.value
+    odds = np.zeros(len(demand.station_m))
+    if not runs.group.size:
+        return odds
+    explained = is_explained(groups_of(demand)[3], gap_m)[runs.group]
+    room_m2 = np.where(explained, np.maximum(runs.length_m - gap_m, 0) * runs.line_m, 0.0)
+    station = np.clip(np.searchsorted(demand.station_m, runs.at_m - 1e-9), 0, len(odds) - 1)
+    np.add.at(odds, station, room_m2 * _evidence(runs, gap_m))
+    odds = np.cumsum(odds)
+    density = hole_density_m2(demand, limits.drop.value)
+    return np.where(odds > 0, -np.expm1(-density * np.maximum(odds, 1e-12)), 0.0)
+
+
+def _evidence(runs: UnseenRuns, gap_m: float) -> Profile:
+    """How much likelier a hole makes it that the lines over a run end as low as they do, (n,).
+
+    Without a hole they end about the local ground, as far off as the seen ground strays from it,
+    but no farther than a third of what the shortest harmful hole would show. With a hole of up to
+    ``_LONGEST_HOLE_M`` they end anywhere down to what that would show. Never less than 1: that no
+    low ground is seen is no evidence against a hole which the run hides whole.
+    """
+    sd = np.clip(runs.ground_sd_m, _LEAST_GROUND_SD_M, runs.fall * gap_m / 3)
+    without = norm.pdf(runs.sunk_m, scale=sd)
+    return np.maximum(1 / (_LONGEST_HOLE_M * runs.fall * np.maximum(without, 1e-12)), 1.0)
+
+
+def hole_density_m2(demand: HeadingDemand, drop_m: float) -> float:
+    """Holes deeper than a drop per area, from those that are seen; +inf where nothing is. [1/m²]"""
+    if demand.seen_m2 == 0:
+        return np.inf
+    return (sum(depth > drop_m for depth in demand.hollows_m) + 0.5) / demand.seen_m2
+
+
+def worst_name(demand: HeadingDemand, limits: Limits, station: int) -> tuple[str, int]:
+    """The measured demand most likely over its limit up to a station, and at which station."""
+    chances = {name: at_station(demand, name, limit_of(limits, name))[:station + 1]
+               for name in MEASURED}
+    name = max(chances, key=lambda n: float(chances[n].max()))
+    return name, int(chances[name].argmax())

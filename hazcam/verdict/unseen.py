@@ -1,0 +1,96 @@
+"""What the unseen ground of a swath could demand: holes under the foot tracks, hidden things.
+
+A hole that a foot cannot enter, shorter than the foot or narrower, does no harm. Runs with less
+seen ground between them than leg spacing + foot length belong to one group and count as one: two
+legs of a side could hang at once.
+
+A run is longer than its cells: a cell that one sample touches counts as seen, which takes half a
+cell from each end on average, and the matching window carries the near lip one and a half picture
+rows into the hole. Both are added; half a cell and half a row stay uncertain (measured on
+synthetic ditches of 5 to 13 cm at 0.6 to 1.05 m).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from hazcam.frames import Floats
+from hazcam.rover.profile import RoverProfile
+from hazcam.terrain.record import CellState, TerrainMap
+from hazcam.verdict import kernels
+from hazcam.verdict.record import Profile, UnseenRuns
+from hazcam.verdict.swath import Swath
+
+Mask = NDArray[np.bool_]
+
+
+def unseen_runs(
+    terrain: TerrainMap, rover: RoverProfile, swath: Swath, holes: Mask, until_m: float
+) -> UnseenRuns:
+    """Runs of unseen ground under both foot tracks that begin up to some station."""
+    legs, cell = rover.legs, terrain.spec.cell_m
+    across = float(swath.offset_m[1] - swath.offset_m[0])
+    row = row_spacing_m(terrain, rover, swath)
+    # What is added to each hole is taken from the ground between two.
+    apart_m = legs.hip_spacing_m + legs.foot_length_m + cell + 1.5 * float(row.max())
+    # The rim that is added to a slit was seen: it says nothing about what is in it.
+    hidden = swath.take(terrain.state, CellState.OUTSIDE) == CellState.HIDDEN
+    blank = holes & ~hidden
+    sunk = swath.take(terrain.sunk_m, 0.0)
+    rough = np.hypot(swath.take(terrain.roughness_m, np.nan),
+                     swath.take(terrain.ground_sigma_m, np.nan))
+    found, deepest, ground_sd, groups = [], [], [], 0
+    for side in (-1, 1):
+        track = np.nonzero(np.abs(swath.offset_m - side * legs.track_m / 2) <= (
+            legs.foot_width_m / 2 + rover.margin_m + 1e-9))[0]
+        entered = enterable(holes[:, track], max(round(legs.foot_length_m / cell), 1),
+                            max(round(legs.foot_width_m / across), 1), round(cell / across))
+        runs, deep, more = kernels.runs_of(entered, entered & blank[:, track], sunk[:, track],
+                                           int(np.ceil(apart_m / cell)))
+        found.append(runs + np.array([0, 0, 0, 0, groups]))
+        deepest.append(deep)
+        ground_sd.append(rough[runs[:, 1], track[runs[:, 0]]])
+        groups += more
+    _, first, cells, bare, group = np.concatenate(found).T
+    fall = terrain.camera_height_m / np.maximum(
+        rover.body.nose_m + swath.station_m - terrain.camera_x_m, cell)
+    begins = swath.station_m[first] <= until_m
+    first, cells, bare, group = (column[begins] for column in (first, cells, bare, group))
+    return UnseenRuns(
+        at_m=swath.station_m[first], length_m=cells * cell + cell + 1.5 * row[first],
+        sigma_m=np.hypot(cell / 2, row[first] / 2), blank_m=bare * cell,
+        sunk_m=np.concatenate(deepest)[begins], fall=fall[first],
+        ground_sd_m=np.concatenate(ground_sd)[begins], group=group, line_m=across,
+    )
+
+
+def enterable(unseen: Mask, length: int, width: int, rim: int) -> Mask:
+    """Unseen cells that a foot could enter.
+
+    ``length`` and ``width`` of the foot, and the ``rim``, in samples along and across. A slit is
+    wider than its cells by one, the rim, on each side: those that its edges touch count as seen.
+    """
+    if not unseen.any():
+        return unseen
+    along = ndimage.binary_opening(np.pad(unseen, ((1, 1), (0, 0)), mode="edge"),
+                                   np.ones((length, 1), dtype=bool))[1:-1]
+    wider = ndimage.binary_dilation(along, np.ones((1, 2 * rim + 1), dtype=bool))
+    foot = np.ones((length, width), dtype=bool)
+    return np.asarray(ndimage.binary_opening(np.pad(wider, 1, mode="edge"), foot)[1:-1, 1:-1])
+
+
+def row_spacing_m(terrain: TerrainMap, rover: RoverProfile, swath: Swath) -> Profile:
+    """Distance of two picture rows on flat ground at each station. [m]"""
+    distance = rover.body.nose_m + swath.station_m - terrain.camera_x_m
+    return np.maximum(distance, terrain.camera_height_m) ** 2 * terrain.row_angle \
+        / terrain.camera_height_m
+
+
+def could_hide(terrain: TerrainMap, swath: Swath, unseen: Mask) -> Profile:
+    """Tallest thing that could hide in the unseen cells, above the local ground. [m]"""
+    ceiling = swath.take(terrain.ceiling_m, np.inf)
+    ground = swath.take(terrain.ground_m, np.nan)
+    height: Floats = np.where(np.isfinite(ground), ceiling - ground, np.inf)
+    return np.asarray(np.where(unseen, np.maximum(height, 0.0), 0.0).max(axis=1))
