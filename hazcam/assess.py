@@ -25,13 +25,14 @@ from hazcam.rectification import RectifiedPair, common_view, rectify
 from hazcam.rover import RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import CarriedOver, PreviousGround, TerrainMap, carry_over, map_terrain
+from hazcam.terrain.pack import on_lattice
 from hazcam.verdict import (
     Cause,
     HeadingDemand,
     HeadingVerdict,
     Suggestion,
     decide,
-    demand_along,
+    demands_along,
     near_strip_m,
     suggest,
 )
@@ -137,13 +138,11 @@ def assess_pair(
     sensor = as_calibrated.view if rig is whole_rig else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
     carried = None if previous is None else carry_over(terrain, previous)
-    terrain = terrain if carried is None else carried.terrain
+    # What is judged is what is stored: other limits or another rover later meet the same ground.
+    terrain = on_lattice(terrain if carried is None else carried.terrain)
     strip_max_m = near_strip_bound_m(terrain, rover, settings)
-    demands = tuple(
-        demand_along(terrain, rover, heading, look_ahead_m=settings.look_ahead_m,
-                     near_strip_max_m=strip_max_m)
-        for heading in settings.headings_deg
-    )
+    demands = demands_along(terrain, rover, settings.headings_deg,
+                            look_ahead_m=settings.look_ahead_m, near_strip_max_m=strip_max_m)
     verdicts = tuple(
         decide(d, rover.limits, settings.confidence, pair_causes=rig_causes(epipolar))
         for d in demands

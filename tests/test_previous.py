@@ -166,7 +166,7 @@ def test_obstacles_move_with_the_ground_they_stand_on(base: TerrainMap) -> None:
                         (MOVE.to_previous(*corner) for corner in corners))
         x, y = (float(v) for v in MOVE.to_previous(x_m, y_m))
         return Obstacle(x_m=x, y_m=y, height_m=0.08, sigma_m=0.003, distance_m=9.0,
-                        bearing_deg=0.0, outline_m=outline, cells=36)
+                        bearing_deg=0.0, outline_m=outline, cells=36, unseen_share=0.0)
 
     rocks = (rock(0.30, 0.0), rock(0.80, 0.0))
     before = replace(with_ground(base, ramp, beyond(0.45), slope=SLOPE), obstacles=rocks)

@@ -42,7 +42,8 @@ from hazcam.verdict import Suggestion
 from tests.folders import assessment, pair
 from tests.synthetic import ideal_rig
 
-FILES = {"assessment.json", "overlay.png", "map.png", "depth.tiff", "page.html"}
+STORES = {"terrain.npz", "demands.npz"}
+FILES = {"assessment.json", "overlay.png", "map.png", "depth.tiff", "page.html"} | STORES
 
 
 class _Links(HTMLParser):
@@ -242,7 +243,8 @@ def test_the_page_says_the_suggestion_once(written: tuple[Path, Record]) -> None
     aside = copy.deepcopy(written[1])
     aside["suggestion"] |= {"heading_deg": 10, "text": "turn 10° left: clear for 1.00 m"}
     ahead = aside["headings"][1]
-    words = _words(page(aside, overlay=b"", terrain=None, depth=None, sections={}))
+    words = _words(page(aside, overlay=b"", terrain=None, depth=None, sections={},
+                         card=None))
     assert (f"clear for {ahead['clear_m']:.2f} m from the nose, {ahead['assumed_m']:.2f} m of it "
             f"assumed; {ahead['causes'][0]['text']}") in words
 
@@ -260,7 +262,7 @@ def test_a_pair_in_which_nothing_matches(tmp_path: Path) -> None:
 def test_page_needs_no_network(written: tuple[Path, Record]) -> None:
     html = (written[0] / "page.html").read_text(encoding="utf-8")
     links = _Links(html)
-    assert len(links.targets) == 4  # overlay, map, section, depth
+    assert len(links.targets) == 5  # overlay, map, rig card, section, depth
     assert all(target.startswith("data:image/png;base64,") for target in links.targets)
     assert not links.tags & {"script", "link", "iframe", "object"}
     assert not re.search(r"url\(|@import|https?:", html)
@@ -311,7 +313,7 @@ def test_page_escapes_what_the_sidecar_says() -> None:
     script = {"note": "<script>alert(1)</script>"}
     noted = replace(assessment(), pair=replace(pair(), details=script))
     html = page(as_record(noted, inputs={}), overlay=b"", terrain=None, depth=None,
-                sections={})
+                sections={}, card=None)
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
 
@@ -320,7 +322,7 @@ def test_one_picture_missing_leaves_no_old_map(tmp_path: Path) -> None:
     write_assessment(assessment(), tmp_path, {})
     alone = pair_from_arrays(None, pair().right)
     write_assessment(assess_pair(alone, ideal_rig(), read_rover("dunlin-em")), tmp_path, {})
-    assert {path.name for path in tmp_path.iterdir()} == FILES - {"map.png", "depth.tiff"}
+    assert {path.name for path in tmp_path.iterdir()} == FILES - {"map.png", "depth.tiff"} - STORES
     assert "the left picture is missing" in _words((tmp_path / "page.html").read_text("utf-8"))
 
 

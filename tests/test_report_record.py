@@ -34,9 +34,10 @@ def test_holds_what_the_schema_promises(record: Record) -> None:
     assert record["id"] == "synthetic"
     assert [h["heading_deg"] for h in record["headings"]] == list(HEADINGS)
     assert set(record["headings"][1]) == {"heading_deg", "verdict", "clear_m", "assumed_m",
-                                          "strip_m", "seen_before_m", "causes"}
+                                          "strip_m", "seen_before_m", "causes", "probability",
+                                          "bounded", "margin", "beyond_rig"}
     assert set(record["headings"][1]["causes"][0]) == {"kind", "at_m", "demand", "sigma", "limit",
-                                                       "unit", "text"}
+                                                       "unit", "reason", "text"}
     assert record["inputs"] == {"rover": "dunlin-em"}
     assert all(len(record["digests"][name]) == 64
                for name in ("pair", "left", "right", "rover", "settings"))
@@ -95,7 +96,7 @@ def test_a_demand_without_bound_is_null_with_words() -> None:
     shown = as_record(replace(assessment(), verdicts=verdicts), inputs={})
     assert shown["headings"][0]["causes"][0] | {"text": ""} == {
         "kind": "hidden obstacle", "at_m": 0.4, "demand": None, "sigma": 0.0, "limit": 0.05,
-        "unit": "m", "text": "",
+        "unit": "m", "reason": "", "text": "",
     }
     assert "any height" in shown["headings"][0]["causes"][0]["text"]
 

@@ -9,7 +9,7 @@ import click
 import hazcam
 from hazcam.cli.errors import cache_guard, opencv_guard
 
-_COMMANDS = ("assess", "reproduce", "rig", "scene", "section", "rehearse", "warm-up")
+_COMMANDS = ("assess", "judge", "reproduce", "rig", "scene", "section", "rehearse", "warm-up")
 
 
 class _Commands(click.Group):

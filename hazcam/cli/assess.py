@@ -29,9 +29,10 @@ from hazcam.imagery import find_sidecars, read_sidecar
 @click.option("--json", "as_json", is_flag=True,
               help="Print the full record instead of the table; for a folder one line per pair.")
 @click.option("-o", "--output", type=options.OutputFolder(), metavar="DIR",
-              help="Write assessment.json, overlay.png, map.png, depth.tiff and page.html to "
-                   "DIR/ID, for a folder also DIR/index.html. ID is the sidecar's; for two "
-                   "pictures it follows from the name of LEFT.")
+              help="Write assessment.json, overlay.png, map.png, depth.tiff, page.html, and "
+                   "terrain.npz and demands.npz for `hazcam judge`, to DIR/ID, for a folder also "
+                   "DIR/index.html. ID is the sidecar's; for two pictures it follows from the "
+                   "name of LEFT.")
 def assess(
     paths: tuple[Path, ...], threads: int | None, as_json: bool, output: Path | None,
     **given: Any,

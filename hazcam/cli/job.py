@@ -12,6 +12,7 @@ import click
 
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import read_rig
+from hazcam.cli import options
 from hazcam.cli.previous import read_previous
 from hazcam.disparity import Matcher
 from hazcam.errors import HazcamError
@@ -74,7 +75,7 @@ class Job:
 
     def files(self) -> list[Path]:
         """Every file that the options name; a sidecar names more."""
-        rover = Path(self.rover) if _is_path(self.rover) else None
+        rover = Path(self.rover) if is_path(self.rover) else None
         named = (self.left, self.right, self.rig, self.rig_right, self.mount, rover)
         return [path for path in named if path is not None]
 
@@ -86,8 +87,8 @@ class Job:
             "left": None if is_sidecar else self.left, "right": self.right, "rig": self.rig,
             "rig_right": self.rig_right, "mount": self.mount,
         }
-        files = {name: _relative(path, base) for name, path in paths.items()}
-        rover = _relative(Path(self.rover), base) if _is_path(self.rover) else self.rover
+        files = {name: relative_to(path, base) for name, path in paths.items()}
+        rover = relative_to(Path(self.rover), base) if is_path(self.rover) else self.rover
         return {**files, "rover": rover, "roll_deg": self.roll_deg, "pitch_deg": self.pitch_deg,
                 "limits": dict(self.limits), "margin_m": self.margin_m}
 
@@ -124,11 +125,7 @@ def _check_usage(paths: tuple[Path, ...], given: dict[str, Any]) -> None:
         raise click.UsageError("give --roll-deg and --pitch-deg together, or neither")
     if given["rig_right"] is not None and given["rig"] is None:
         raise click.UsageError("--rig-right needs --rig, the left camera's file")
-    strip_m, look_ahead_m = given["near_strip_max_m"], given["look_ahead_m"]
-    if strip_m is not None and strip_m > look_ahead_m:
-        raise click.UsageError(f"--near-strip-max-m {strip_m:g} is more than --look-ahead-m "
-                               f"{look_ahead_m:g}: nothing would be left to judge; give less, or "
-                               "look farther ahead")
+    options.check_near_strip(given["near_strip_max_m"], given["look_ahead_m"])
 
 
 def job_of_paths(paths: tuple[Path, ...], common: dict[str, Any]) -> Job:
@@ -156,7 +153,7 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
             left=files["left"] if "right" in files else files["sidecar"],
             right=files.get("right"), rig=files["rig"], rig_right=files.get("rig_right"),
             mount=files.get("mount"),
-            rover=str(base / rover) if _is_path(rover) else rover,
+            rover=str(base / rover) if is_path(rover) else rover,
             roll_deg=inputs["roll_deg"], pitch_deg=inputs["pitch_deg"],
             limits=inputs["limits"], margin_m=inputs["margin_m"],
             settings=Settings(
@@ -186,12 +183,13 @@ def _matcher(name: str) -> Matcher:
     raise ValueError(f"matcher {name!r} is none of {', '.join(MATCHERS)}")
 
 
-def _is_path(rover: str) -> bool:
+def is_path(rover: str) -> bool:
     """As in ``read_rover``: a shipped rover has a bare name."""
     return rover.endswith(".toml") or "/" in rover or "\\" in rover
 
 
-def _relative(path: Path | None, base: Path) -> str | None:
+def relative_to(path: Path | None, base: Path) -> str | None:
+    """A path as seen from ``base``, with slashes."""
     if path is None:
         return None
     return Path(os.path.relpath(path.resolve(), base.resolve())).as_posix()

@@ -36,9 +36,11 @@ class OutputFolder(click.Path):
 
 
 def parse_headings(
-    ctx: click.Context, param: click.Parameter, text: str
-) -> tuple[float, ...]:
+    ctx: click.Context, param: click.Parameter, text: str | None
+) -> tuple[float, ...] | None:
     """``FROM:TO:STEP``, both ends included, or a comma list; in degrees, positive to the left."""
+    if text is None:
+        return None
     try:
         headings = _range(text) if ":" in text else tuple(map(float, text.split(",")))
     except ValueError:
@@ -172,35 +174,26 @@ def threads(function: F) -> F:
 
 def headings(function: F) -> F:
     """Which headings to judge."""
+    return _headings("-45:45:5")(function)
+
+
+def _headings(default: str | None) -> Callable[[F], F]:
     return click.option(
-        "--headings", callback=parse_headings, default="-45:45:5", show_default=True,
+        "--headings", callback=parse_headings, default=default, show_default=default is not None,
         metavar="FROM:TO:STEP",
         help="Headings in degrees, positive to the left; or a comma list; at most "
-             f"{MAX_HEADINGS}.")(function)
+             f"{MAX_HEADINGS}.{_as_assessed(default)}")
+
+
+def _as_assessed(default: object) -> str:
+    """What the help says where the default is in a store."""
+    return "  [default: as assessed]" if default is None else ""
 
 
 def judging(function: F) -> F:
-    """How far to judge, and against which limits."""
+    """How far to judge, against which limits, and how an unknown attitude counts."""
     return together(
-        click.option("--look-ahead-m", callback=finite, type=_ABOVE_0, default=1.0,
-                     show_default=True, metavar="M",
-                     help="How far each heading must be clear, from the nose."),
-        click.option("--margin-m", callback=finite, type=_FROM_0, metavar="M",
-                     help="Kept free on each side of the body.  [default: the rover's]"),
-        click.option("--near-strip", type=click.Choice(get_args(NearStrip)), default="assume",
-                     show_default=True,
-                     help="What of the ground near the rover neither this pair nor the previous "
-                          "one (`previous` in the sidecar) saw: assume it clear, as far as "
-                          "--near-strip-max-m says; or ask, so that no heading is go over it."),
-        click.option("--near-strip-max-m", callback=finite, type=_FROM_0, metavar="M",
-                     help="Ground out of view may be assumed clear up to here, from the nose.  "
-                          "[default: the strip straight ahead]"),
-        click.option("--limit", "limits", multiple=True, callback=parse_limits,
-                     metavar="NAME=VALUE",
-                     help=f"Set a limit: {_LIMITS}. May be given several times."),
-        click.option("--confidence", callback=finite, type=_CONFIDENCE, default=0.99,
-                     show_default=True, metavar="P",
-                     help="With which a demand must lie under its limit, one-sided."),
+        _against(look_ahead_m=1.0, near_strip="assume", confidence=0.99),
         click.option("--tilt-bound-deg", callback=finite, type=_TILT_BOUND, default=10.0,
                      show_default=True, metavar="DEG",
                      help="How far roll and pitch may each be from zero where they are not known."),
@@ -208,3 +201,58 @@ def judging(function: F) -> F:
                      help="Take an attitude that is not known as exactly level; every output "
                           "says so."),
     )(function)
+
+
+def judging_again(function: F) -> F:
+    """As ``headings`` and ``judging``, for a store: what is not given is as it was assessed."""
+    return together(
+        click.option("--rover", metavar="NAME|FILE",
+                     help=f"{', '.join(shipped_rovers())}, or a rover file (TOML), with its own "
+                          "margin and limits.  [default: as assessed]"),
+        _headings(None),
+        _against(look_ahead_m=None, near_strip=None, confidence=None),
+    )(function)
+
+
+def _against(
+    *, look_ahead_m: float | None, near_strip: NearStrip | None, confidence: float | None
+) -> Callable[[F], F]:
+    """How far to judge, and against what; a default of None is in a store."""
+    return together(
+        click.option("--look-ahead-m", callback=finite, type=_ABOVE_0, default=look_ahead_m,
+                     show_default=look_ahead_m is not None, metavar="M",
+                     help="How far each heading must be clear, from the nose."
+                          f"{_as_assessed(look_ahead_m)}"),
+        click.option("--margin-m", callback=finite, type=_FROM_0, metavar="M",
+                     help="Kept free on each side of the body.  [default: the rover's]"),
+        click.option("--near-strip", type=click.Choice(get_args(NearStrip)), default=near_strip,
+                     show_default=near_strip is not None,
+                     help="What of the ground near the rover neither this pair nor the previous "
+                          "one (`previous` in the sidecar) saw: assume it clear, as far as "
+                          "--near-strip-max-m says; or ask, so that no heading is go over it."
+                          f"{_as_assessed(near_strip)}"),
+        click.option("--near-strip-max-m", callback=finite, type=_FROM_0, metavar="M",
+                     help="Ground out of view may be assumed clear up to here, from the nose.  "
+                          "[default: the strip straight ahead]"),
+        click.option("--limit", "limits", multiple=True, callback=parse_limits,
+                     metavar="NAME=VALUE",
+                     help=f"Set a limit: {_LIMITS}. May be given several times."),
+        click.option("--confidence", callback=finite, type=_CONFIDENCE, default=confidence,
+                     show_default=confidence is not None, metavar="P",
+                     help="With which a demand must lie under its limit, one-sided."
+                          f"{_as_assessed(confidence)}"),
+    )
+
+
+def check_near_strip(strip_m: float | None, look_ahead_m: float) -> None:
+    """Refuse a strip that is assumed clear as far as is judged.
+
+    Raises
+    ------
+    click.UsageError
+        Nothing would be left to judge.
+    """
+    if strip_m is not None and strip_m > look_ahead_m:
+        raise click.UsageError(f"--near-strip-max-m {strip_m:g} is more than --look-ahead-m "
+                               f"{look_ahead_m:g}: nothing would be left to judge; give less, or "
+                               "look farther ahead")

@@ -96,6 +96,12 @@ def _not_negative(where: str, value: Any) -> float:
     return float(value)
 
 
+def _elevation(where: str, value: Any) -> float:
+    if not -90 <= _number(where, value) <= 90:
+        _wrong(where, value, "an angle between -90 and 90 degrees")
+    return float(value)
+
+
 def _whole(least: int) -> Check:
     def check(where: str, value: Any) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or value < least:
@@ -166,12 +172,13 @@ _KEYS: dict[str, Check] = {
     "roll_deg": _number, "pitch_deg": _number,
     "roll_sigma_deg": _not_negative, "pitch_sigma_deg": _not_negative,
     "taken_at": _moment, "taken_at_right": _moment, "site": _text,
-    "exposure_s": _positive, "gain": _not_negative,
+    "exposure_s": _positive, "gain": _not_negative, "sun_elevation_deg": _elevation,
     "window": _record(_WINDOW), "binning": _whole(1),
     "previous": _record(_PREVIOUS), "onboard": _record(_ONBOARD), "note": _text,
 }
 _DETAILS = (
-    "taken_at", "taken_at_right", "site", "exposure_s", "gain", "previous", "onboard", "note",
+    "taken_at", "taken_at_right", "site", "exposure_s", "gain", "sun_elevation_deg",
+    "previous", "onboard", "note",
 )
 
 

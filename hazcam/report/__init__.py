@@ -1,5 +1,6 @@
 """Reports: the JSON record, the text, the figures, the self-contained page, and the files."""
 
+from hazcam.report.judgement_record import JUDGEMENT_SCHEMA, judgement_record
 from hazcam.report.record import (
     SCHEMA,
     Record,
@@ -15,6 +16,13 @@ from hazcam.report.section_record import (
     section_record,
     section_text,
 )
+from hazcam.report.stores import (
+    DEMANDS_SCHEMA,
+    TERRAIN_SCHEMA,
+    read_demands,
+    read_store,
+    read_terrain,
+)
 from hazcam.report.text import as_text, summary_text
 from hazcam.report.write import (
     prepare_folder,
@@ -25,7 +33,9 @@ from hazcam.report.write import (
     write_section,
 )
 
-__all__ = ["SCHEMA", "SECTION_SCHEMA", "Record", "as_record", "as_text", "prepare_folder",
-           "read_record", "rig_card_record", "rig_card_text", "same_record", "section_along",
-           "section_record", "section_text", "summary_text", "to_json", "to_json_line",
-           "write_assessment", "write_index", "write_rig_card", "write_section"]
+__all__ = ["DEMANDS_SCHEMA", "JUDGEMENT_SCHEMA", "SCHEMA", "SECTION_SCHEMA", "TERRAIN_SCHEMA",
+           "Record", "as_record", "as_text", "judgement_record", "prepare_folder", "read_demands",
+           "read_record", "read_store", "read_terrain", "rig_card_record", "rig_card_text",
+           "same_record", "section_along", "section_record", "section_text", "summary_text",
+           "to_json", "to_json_line", "write_assessment", "write_index", "write_rig_card",
+           "write_section"]

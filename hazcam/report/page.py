@@ -29,7 +29,7 @@ _PAGES = Environment(
 
 def page(
     record: Record, *, overlay: bytes, terrain: bytes | None, depth: bytes | None,
-    sections: Mapping[float, bytes],
+    sections: Mapping[float, bytes], card: bytes | None,
 ) -> str:
     """The page of one pair.
 
@@ -41,6 +41,8 @@ def page(
         PNG of the overlay, of the map from above and of the depth map; None where there is none.
     sections : mapping of float to bytes
         PNG of the cross-section by heading [deg], in the order in which to show them.
+    card : bytes or None
+        PNG of the rig card; None where no heading reaches beyond what the rig shows.
     """
     ahead = next((r for r in heading_rows(record) if r["heading_deg"] == 0), None)
     return _PAGES.get_template("page.html").render(
@@ -48,6 +50,7 @@ def page(
         details=detail_rows(record), ahead=ahead,
         ahead_is_said=ahead is not None and _is_said(ahead, record["suggestion"]["text"]),
         overlay=_data_uri(overlay), terrain=_data_uri(terrain), depth=_data_uri(depth),
+        card=_data_uri(card),
         sections={heading: _data_uri(picture) for heading, picture in sections.items()},
     )
 

@@ -17,7 +17,7 @@ import hashlib
 import json
 import math
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import PurePath
@@ -29,6 +29,7 @@ import numpy as np
 from hazcam import __version__
 from hazcam.alignment import VerticalOffset
 from hazcam.assess import Assessment
+from hazcam.conditions import outside_rehearsed
 from hazcam.disparity import DisparityMap
 from hazcam.epipolar import (
     LEAST_CORRECTED_PX,
@@ -41,10 +42,11 @@ from hazcam.epipolar import (
 )
 from hazcam.frames import heading_text
 from hazcam.imagery import StereoPair, pair_digest
-from hazcam.rover import LIMIT_UNITS, RoverProfile
+from hazcam.rig_card import rig_card
+from hazcam.rover import LIMIT_UNITS, Limits, RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import TerrainMap
-from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict
+from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict, margin_of
 
 SCHEMA = "hazcam-assessment/1"
 DIGITS = 9
@@ -74,18 +76,19 @@ def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
     settings = settings_record(a.settings)
     computed = {
         "headings": _headings(a), "suggestion": asdict(a.suggestion), "pair": _pair(a.pair),
-        "attitude": attitude_record(a), "near_strip": near_strip_record(a),
+        "attitude": attitude_record(a), "outside_rehearsed": list(outside_rehearsed(a)),
+        "near_strip": near_strip_record(a),
         "intake": {"noise": asdict(a.intake.noise), "shares": a.intake.shares,
                    "notes": list(a.intake.notes)},
         "rig_check": _rig_check(a.epipolar), "disparity": _disparity(a.disparity),
-        **_terrain(a.terrain), "limits": _limits(a.rover), "rover": _rover(a.rover),
+        **_terrain(a.terrain), "limits": limits_record(a.rover), "rover": rover_record(a.rover),
         "rig": _rig(a),
     }
     return {
         "schema": SCHEMA, "hazcam": __version__, "id": a.pair.id, **plain(computed),
         "settings": settings,
         "digests": {"pair": a.pair.digest, **_picture_digests(a.pair), "rig": a.rig.digest,
-                    "rover": a.rover.digest, "settings": _digest(settings),
+                    "rover": a.rover.digest, "settings": digest_of(settings),
                     **_previous_digest(a)},
         "versions": versions(), "inputs": dict(inputs),
     }
@@ -188,23 +191,36 @@ def _previous_digest(a: Assessment) -> Record:
     if a.carried is None:
         return {}
     before = a.carried.previous
-    return {"previous": _digest({"pair": before.pair_digest, "rig": before.rig_digest})}
+    return {"previous": digest_of({"pair": before.pair_digest, "rig": before.rig_digest})}
 
 
-def _digest(values: Record) -> str:
+def digest_of(values: Record) -> str:
     """SHA-256 of plain values as canonical JSON."""
     return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
 
 def _headings(a: Assessment) -> list[Record]:
     demands: dict[float, HeadingDemand] = {d.heading_deg: d for d in a.demands}
-    return [_heading(v, demands.get(v.heading_deg)) for v in a.verdicts]
+    card = rig_card(a.rig, a.rover)
+    return [{**heading_record(v, demands.get(v.heading_deg), a.rover.limits, a.settings.confidence),
+             "beyond_rig": card.outside(v.heading_deg, a.settings.look_ahead_m)}
+            for v in a.verdicts]
+
+
+def heading_record(
+    verdict: HeadingVerdict, demand: HeadingDemand | None, limits: Limits, confidence: float
+) -> Record:
+    """The answer for one heading, with how far it is from flipping."""
+    margin = None if demand is None else margin_of(demand, limits, confidence, verdict)
+    return {**_heading(verdict, demand),
+            "margin": None if margin is None else {**asdict(margin), "text": margin.text}}
 
 
 def _heading(verdict: HeadingVerdict, demand: HeadingDemand | None) -> Record:
     return {
         "heading_deg": verdict.heading_deg, "verdict": verdict.verdict,
         "clear_m": verdict.clear_m, "assumed_m": verdict.assumed_m,
+        "probability": verdict.probability, "bounded": verdict.bounded,
         "strip_m": None if demand is None else demand.strip_m,
         "seen_before_m": None if demand is None else demand.seen_before_m,
         "causes": [_cause(c) for c in verdict.causes],
@@ -213,7 +229,7 @@ def _heading(verdict: HeadingVerdict, demand: HeadingDemand | None) -> Record:
 
 def _cause(cause: Cause) -> Record:
     return {"kind": cause.kind, "at_m": cause.at_m, "demand": cause.demand, "sigma": cause.sigma,
-            "limit": cause.limit, "unit": cause.unit, "text": cause.text}
+            "limit": cause.limit, "unit": cause.unit, "reason": cause.reason, "text": cause.text}
 
 
 def missing_picture(pair: StereoPair) -> str | None:
@@ -276,21 +292,38 @@ def _signed(value: float, digits: int) -> str:
 
 def near_strip_record(a: Assessment) -> Record:
     """How far ground out of view was assumed clear, and what the previous pair saw of it."""
-    max_m, previous = a.near_strip_max_m, _previous(a)
+    return near_strip_words(a.near_strip_max_m, a.settings, a.demands, _previous(a))
+
+
+def near_strip_words(
+    max_m: float | None, settings: Settings, demands: Sequence[HeadingDemand],
+    previous: Record | None,
+) -> Record:
+    """As ``near_strip_record``, from what it follows from.
+
+    Parameters
+    ----------
+    max_m : float or None
+        Ground out of view is assumed clear up to here, from the nose [m]; None without stereo.
+    settings, demands
+        As of an assessment.
+    previous : dict or None
+        What came of the previous pair.
+    """
     carried = previous is not None and previous["used"]
     if max_m is None:
         text = "nothing is assumed clear: there is no stereo"
-    elif a.settings.near_strip == "ask":
+    elif settings.near_strip == "ask":
         text = "nothing out of view is assumed clear (--near-strip ask)"
     elif max_m == 0:
         text = "nothing out of view is assumed clear"
     else:
-        source = ("set by --near-strip-max-m" if a.settings.near_strip_max_m is not None
+        source = ("set by --near-strip-max-m" if settings.near_strip_max_m is not None
                   else "the strip straight ahead, from rig, mount and rover alone")
         unseen = "that neither pair saw" if carried else "out of view of the cameras"
         text = f"ground {unseen} is assumed clear up to {max_m:.2f} m from the nose ({source})"
     if carried:
-        text += f"; {_seen_before(a)}"
+        text += f"; {_seen_before(demands)}"
     return {"max_m": max_m, "text": text, "previous": previous}
 
 
@@ -305,9 +338,9 @@ def _previous(a: Assessment) -> Record | None:
             "spread_m": carried.spread_m, "overlap_m2": carried.overlap_m2, "text": carried.text}
 
 
-def _seen_before(a: Assessment) -> str:
+def _seen_before(demands: Sequence[HeadingDemand]) -> str:
     """What the previous pair saw of the near strip, on the heading nearest to straight ahead."""
-    demand = min(a.demands, key=lambda d: abs(d.heading_deg))
+    demand = min(demands, key=lambda d: abs(d.heading_deg))
     return (f"of the strip {heading_text(demand.heading_deg)} the previous pair saw "
             f"{demand.seen_before_m:.2f} m, {demand.assumed_m:.2f} m are assumed")
 
@@ -397,13 +430,15 @@ def _terrain(terrain: TerrainMap | None) -> Record:
     }
 
 
-def _limits(rover: RoverProfile) -> Record:
+def limits_record(rover: RoverProfile) -> Record:
+    """The limits with unit and source."""
     return {name: {"value": limit.value, "unit": unit, "source": limit.source}
             for name, unit in LIMIT_UNITS.items()
             for limit in [getattr(rover.limits, name)]}
 
 
-def _rover(rover: RoverProfile) -> Record:
+def rover_record(rover: RoverProfile) -> Record:
+    """Name, body, legs and margin of a rover."""
     return {"name": rover.name, "body": asdict(rover.body), "legs": asdict(rover.legs),
             "margin_m": rover.margin_m, "swath_m": rover.swath_m}
 

@@ -17,7 +17,7 @@ WIDTH = 100
 _LABEL_WIDTH = 14
 _DETAIL_LABELS = {
     "taken_at": "taken at", "taken_at_right": "right one taken at", "exposure_s": "exposure",
-    "previous": "follows", "onboard": "rover said",
+    "sun_elevation_deg": "sun", "previous": "follows", "onboard": "rover said",
 }
 
 
@@ -43,6 +43,11 @@ def statements(record: Record) -> list[tuple[str, str]]:
         found.insert(4, ("previous pair", previous["text"]))
     if missing is not None:
         found.insert(1, ("no stereo", f"the {missing} picture is missing"))
+    if "judged_from" in record:
+        found.insert(1, ("judged from", record["judged_from"]["text"]))
+    if record["outside_rehearsed"]:
+        found.append(("not rehearsed", "; ".join(record["outside_rehearsed"])
+                      + ": the rates of mistakes that are stated do not hold for this pair"))
     notes = [*record["pair"]["notes"], *record["intake"]["notes"]]
     return found + [("note", note) for note in notes]
 
@@ -50,8 +55,20 @@ def statements(record: Record) -> list[tuple[str, str]]:
 def heading_rows(record: Record) -> list[Record]:
     """The headings from left to right, each with its words for a table."""
     rows = sorted(record["headings"], key=lambda h: -h["heading_deg"])
-    return [{**row, "name": heading_text(row["heading_deg"]),
-             "reason": row["causes"][0]["text"] if row["causes"] else ""} for row in rows]
+    return [{**row, "name": heading_text(row["heading_deg"]), "chance": chance_text(row),
+             "reason": row["causes"][0]["text"] if row["causes"] else "",
+             "flip": row["margin"]["text"] if row["margin"] else ""} for row in rows]
+
+
+def chance_text(row: Record) -> str:
+    """Probability of exceeding a limit, in per cent; at least that where not all is known."""
+    if row["probability"] is None:
+        return "not known"
+    percent = 100 * row["probability"]
+    if not row["bounded"] and percent < 0.05:
+        return "not known"
+    digits = f"{percent:.1f}" if 0.05 <= percent < 99.95 else ("0" if percent < 1 else "100")
+    return f"{digits} %" if row["bounded"] else f"≥ {digits} %"
 
 
 def detail_rows(record: Record) -> list[tuple[str, str]]:
@@ -63,6 +80,8 @@ def detail_rows(record: Record) -> list[tuple[str, str]]:
 def _detail(key: str, value: Any) -> str:
     if key == "exposure_s":
         return f"{value:g} s"
+    if key == "sun_elevation_deg":
+        return f"{value:g}° above the horizon"
     if key == "previous":
         return f"pair {value['pair']}"
     if key == "onboard":
@@ -77,10 +96,10 @@ def _line(label: str, text: str) -> str:
 
 def _headings_table(record: Record) -> str:
     table = _table(["heading", "verdict", "clear from\nthe nose", "of it\nassumed",
-                    "what limits it first"], {2, 3})
+                    "chance over\na limit", "what limits it first; or its margin"], {2, 3, 4})
     for row in heading_rows(record):
         table.add_row(row["name"], row["verdict"], f"{row['clear_m']:.2f} m",
-                      f"{row['assumed_m']:.2f} m", row["reason"])
+                      f"{row['assumed_m']:.2f} m", row["chance"], row["reason"] or row["flip"])
     return rendered(table)
 
 

@@ -19,19 +19,20 @@ from hazcam.report.record import SCHEMA, Record, as_record, to_json
 from hazcam.report.rig_card import rig_card_figure, rig_card_record, rig_card_text
 from hazcam.report.section import section_figure
 from hazcam.report.section_record import section_along, section_record
-from hazcam.rig_card import RigCard
+from hazcam.report.stores import demands_store, terrain_store
+from hazcam.rig_card import RigCard, rig_card
 from hazcam.verdict import CrossSection, best_heading
 
-_PICTURES = ("overlay.png", "map.png", "depth.tiff")
+_STEREO_ONLY = ("map.png", "depth.tiff", "terrain.npz", "demands.npz")
 _KEYS = ("schema", "hazcam", "id", "headings", "suggestion", "settings", "digests", "versions",
          "inputs")
 
 
 def write_assessment(assessment: Assessment, folder: Path, inputs: Mapping[str, Any]) -> Record:
-    """Write assessment.json, overlay.png, map.png, depth.tiff and page.html.
+    """Write assessment.json, overlay.png, map.png, depth.tiff, page.html and the two stores.
 
-    A pair with one picture missing has no map and no depth; those of an earlier run are removed.
-    Each file is written beside its place and moved there, so none is ever half written.
+    A pair with one picture missing has no map, no depth and no stores; those of an earlier run are
+    removed. Each file is written beside its place and moved there, so none is ever half written.
 
     Parameters
     ----------
@@ -60,17 +61,33 @@ def write_assessment(assessment: Assessment, folder: Path, inputs: Mapping[str, 
         pictures["depth.tiff"] = depth_tiff(assessment.points)
         depth = depth_picture(assessment.points)
     html = page(record, overlay=pictures["overlay.png"], terrain=pictures.get("map.png"),
-                depth=depth, sections=_sections(assessment))
+                depth=depth, sections=_sections(assessment), card=_card(assessment, record))
     prepare_folder(folder)
-    for name in _PICTURES:
-        if name not in pictures:
+    files = {**pictures, **_stores(assessment, record)}
+    for name in _STEREO_ONLY:
+        if name not in files:
             _remove(folder / name)
-    for name, data in pictures.items():
+    for name, data in files.items():
         _write(folder / name, data)
     _write(folder / "page.html", html.encode())
     # Last, so that a record never stands beside the pictures of an earlier run.
     _write(folder / "assessment.json", to_json(record).encode())
     return record
+
+
+def _stores(assessment: Assessment, record: Record) -> dict[str, bytes]:
+    """What the pair can be judged from again; nothing where there was no stereo."""
+    if assessment.terrain is None:
+        return {}
+    return {"terrain.npz": terrain_store(assessment, assessment.terrain, record),
+            "demands.npz": demands_store(assessment, record)}
+
+
+def _card(assessment: Assessment, record: Record) -> bytes | None:
+    """The rig card, if a heading reaches beyond what the rig shows."""
+    if all(heading["beyond_rig"] is None for heading in record["headings"]):
+        return None
+    return rig_card_figure(rig_card(assessment.rig, assessment.rover))
 
 
 def _sections(assessment: Assessment) -> dict[float, bytes]:

@@ -76,9 +76,9 @@ def map_terrain(points: PointMap, sensor: CommonView, settings: TerrainSettings)
         spec, surface.mean_m, surface.sigma_m, settings.body_window_m
     )
     sight = sight_bounds(points, spec, ground.ground_m)
-    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
-    in_view, sensor_view = (in_both_pictures(seen, points.T_rover_camera, x, y)
-                            for seen in (points.common_view, sensor))
+    in_view, sensor_view = (
+        in_both_pictures(seen, points.T_rover_camera, spec.x_m[:, None], spec.y_m)
+        for seen in (points.common_view, sensor))
     seen = np.isfinite(surface.mean_m)
     looks = look_at(points, spec, ground.ground_m)
     state = classify(seen, in_view, sight.behind, looks.blank, ground.ground_m)

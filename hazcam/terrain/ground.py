@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from hazcam.frames import Floats
+from hazcam.terrain import kernels
 from hazcam.terrain.record import Grid, GridSpec, GroundPlane
 
 _MAX_PLANES = 3
@@ -22,6 +23,9 @@ _FITTED_CELLS = 6000
 # Probability that no sample is free of outliers is 1e-3 at half outliers: 52 trials; we allow
 # two thirds outliers, since a ledge leaves its lower plane less than half of the cells.
 _CONFIDENCE, _OUTLIERS = 0.999, 0.66
+
+# Neighbouring cells share a matching window, and with it errors: one in so many is independent.
+_CELLS_A_WINDOW = 20
 
 # The local ground is fitted on a grid this many times coarser.
 _COARSE = 2
@@ -101,22 +105,29 @@ def ground_planes(
         coefficients, inliers = found
         if planes and not _is_one_patch(spec, mean_m, coefficients):
             break
-        planes.append(_plane_record(coefficients, points[inliers], total))
+        planes.append(_plane_record(coefficients, points[inliers], total, rows.size))
         points = points[~inliers]
     return tuple(planes)
 
 
-def _plane_record(coefficients: Floats, inliers: Floats, total: int) -> GroundPlane:
+def _plane_record(
+    coefficients: Floats, inliers: Floats, total: int, cells: int
+) -> GroundPlane:
+    """A plane from its inliers; ``total`` points were fitted, of ``cells`` that are seen."""
     c, a, b = (float(v) for v in coefficients)
     residual = inliers[:, 2] - (c + a * inliers[:, 0] + b * inliers[:, 1])
-    return GroundPlane(offset_m=c, slope_x=a, slope_y=b, share=len(inliers) / total,
-                       rms_m=float(np.sqrt(np.mean(residual**2))))
+    share, rms = len(inliers) / total, float(np.sqrt(np.mean(residual**2)))
+    design = np.column_stack([np.ones(len(inliers)), inliers[:, :2]])
+    independent = max(share * cells / _CELLS_A_WINDOW, 1.0)
+    covariance = rms**2 / independent * np.linalg.inv(design.T @ design / len(inliers))
+    return GroundPlane(offset_m=c, slope_x=a, slope_y=b, share=share, rms_m=rms,
+                       covariance=tuple(map(tuple, covariance.tolist())))
 
 
 def _is_one_patch(spec: GridSpec, mean_m: Grid, coefficients: Floats) -> bool:
     """Do most of the cells near the plane lie together? A plane cut through relief is stripes."""
     c, a, b = coefficients
-    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    x, y = spec.x_m[:, None], spec.y_m
     with np.errstate(invalid="ignore"):
         near = np.abs(mean_m - (c + a * x + b * y)) < _INLIER_M
     labels, count = ndimage.label(near, structure=np.ones((3, 3)))
@@ -138,15 +149,19 @@ def _largest_plane(
     if not np.any(usable):
         return None
     planes = np.linalg.solve(design[usable], samples[usable, :, 2][..., None])[..., 0]
-    heights = planes @ np.column_stack([np.ones(len(points)), points[:, :2]]).T
-    inliers = np.abs(points[:, 2] - heights) < _INLIER_M
-    best = inliers[np.argmax(inliers.sum(axis=1))]
+    found = planes[np.argmax(kernels.count_inliers(points, planes, _INLIER_M))]
+    inliers = _near_plane(points, found)
     for _ in range(3):
-        if best.sum() < 3:
+        if inliers.sum() < 3:
             return None
-        c, a, b = fit_plane(points[best])
-        best = np.abs(points[:, 2] - (c + a * points[:, 0] + b * points[:, 1])) < _INLIER_M
-    return np.array([c, a, b]), best
+        found = fit_plane(points[inliers])
+        inliers = _near_plane(points, found)
+    return found, inliers
+
+
+def _near_plane(points: Floats, plane: Floats) -> NDArray[np.bool_]:
+    c, a, b = plane
+    return np.asarray(np.abs(points[:, 2] - (c + a * points[:, 0] + b * points[:, 1])) < _INLIER_M)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -245,8 +260,7 @@ def local_ground(
     window_cells = (_LOCAL_WINDOW_M / cell_m) ** 2
     enough = fitted.weight >= 0.1 * window_cells
     ground = np.where(enough, fitted.height_m, np.nan)
-    # The cells of one window share much of their error: count one in twenty as independent.
-    sigma = np.sqrt(fitted.rms_m**2 / np.maximum(fitted.weight / 20, 1))
+    sigma = np.sqrt(fitted.rms_m**2 / np.maximum(fitted.weight / _CELLS_A_WINDOW, 1))
     ground, sigma, roughness = (_refine(layer, spec.shape)
                                 for layer in (ground, sigma, fitted.rms_m))
     return LocalGround(ground_m=ground, sigma_m=sigma, roughness_m=roughness)
@@ -254,7 +268,7 @@ def local_ground(
 
 def _first_weights(spec: GridSpec, mean_m: Grid, planes: tuple[GroundPlane, ...]) -> Grid:
     """1 for coarse cells near a ground plane, a tenth for the others."""
-    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    x, y = spec.x_m[:, None], spec.y_m
     off = [np.abs(mean_m - p.elevation_m(x, y)) for p in planes]
     near = np.min(off, axis=0) < _NEAR_PLANE_M if off else np.zeros(spec.shape, dtype=bool)
     share, _ = _coarsen(np.where(near, 1.0, 0.1))
@@ -271,7 +285,7 @@ def lean_on_planes(
     """
     if not planes:
         return ground
-    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
+    x, y = spec.x_m[:, None], spec.y_m
     lowest = np.min([p.elevation_m(x, y) for p in planes], axis=0)
     known = np.isfinite(ground.ground_m)
     worst_rms = max(p.rms_m for p in planes)
@@ -301,8 +315,8 @@ def body_slopes(
                              borderType=cv2.BORDER_CONSTANT) / seen
     variance = np.maximum(variance, 0)  # the running sums of a box filter round
     missing = np.clip(1 - planes.weight / window_cells, 0, 1)
-    # Neighbouring cells share their errors: one in twenty is independent.
-    scatter = np.sqrt(variance / np.maximum(seen / 20, 1) + (missing * planes.rms_m) ** 2)
+    scatter = np.sqrt(variance / np.maximum(seen / _CELLS_A_WINDOW, 1)
+                      + (missing * planes.rms_m) ** 2)
     sigma = scatter / (window_m / math.sqrt(12))
     layers = (planes.slope_x, planes.slope_y, sigma)
     a, b, s = (_refine(np.where(enough, layer, np.nan), spec.shape) for layer in layers)
@@ -312,10 +326,12 @@ def body_slopes(
 def _coarsen(values: Grid) -> tuple[Grid, Grid]:
     """Mean of the known values of each block, and 1 where there is any (else 0)."""
     rows, columns = (n // _COARSE for n in values.shape)
-    blocks = values[: rows * _COARSE, : columns * _COARSE].reshape(rows, _COARSE, columns, _COARSE)
-    known = np.isfinite(blocks)
-    count = known.sum(axis=(1, 3))
-    total = np.where(known, blocks, 0.0).sum(axis=(1, 3))
+    count, total = np.zeros((2, rows, columns))
+    for i, j in np.ndindex(_COARSE, _COARSE):
+        part = values[i: rows * _COARSE: _COARSE, j: columns * _COARSE: _COARSE]
+        known = np.isfinite(part)
+        count += known
+        total += np.where(known, part, 0.0)
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return mean, (count > 0).astype(np.float64)
 

@@ -84,6 +84,8 @@ class GroundPlane:
         Root mean square of the vertical residuals of its inliers. [m]
     share : float
         Share of the seen cells that lie on it.
+    covariance : tuple of tuple of float
+        Of (offset_m, slope_x, slope_y), 3 x 3, without what all cells share.
     """
 
     offset_m: float
@@ -91,6 +93,7 @@ class GroundPlane:
     slope_y: float
     rms_m: float
     share: float
+    covariance: tuple[tuple[float, ...], ...]
 
     @property
     def slope_deg(self) -> float:
@@ -120,6 +123,8 @@ class Obstacle:
         Convex outline of its cells, level frame. [m]
     cells : int
         How many cells it covers.
+    unseen_share : float
+        How much of its outline was not seen: what it hides of itself, and what had no match.
     """
 
     x_m: float
@@ -130,6 +135,7 @@ class Obstacle:
     bearing_deg: float
     outline_m: tuple[tuple[float, float], ...]
     cells: int
+    unseen_share: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -211,7 +217,7 @@ class TerrainMap:
     row_angle: float
     from_previous: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
 
-    @property
+    @cached_property
     def camera_x_m(self) -> float:
         """Left camera ahead of the rover origin, level frame. [m]"""
         return float(self.view.T_level_camera.t[0])

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from hazcam.depth import PointMap
 from hazcam.disparity.record import Blank
 from hazcam.frames import Floats, Pose
-from hazcam.rectification import CommonView
+from hazcam.rectification import CommonView, RectifiedCamera
 from hazcam.terrain import kernels
 from hazcam.terrain.record import CellState, Grid, GridSpec
 
@@ -63,16 +63,25 @@ def sight_bounds(points: PointMap, spec: GridSpec, ground_m: Grid) -> SightBound
     share = _nearest_share(points)
     ceiling = np.full(spec.shape, np.inf)
     behind = np.zeros(spec.shape, dtype=bool)
-    step_rad = np.radians(_AZIMUTH_STEP_DEG)
     rings = round(np.hypot(spec.ahead_m, spec.side_m) / spec.cell_m) + 2
-    lowest, highest, opened = np.empty((3, round(360 / _AZIMUTH_STEP_DEG), rings))
+    lowest, highest = np.empty((2, rings, round(360 / _AZIMUTH_STEP_DEG)))
+    level = points.points_level_m
     for eye in eyes_m(points):
-        kernels.sort_lines(points.points_level_m, share, eye, step_rad, spec.cell_m, lowest,
-                           highest)
-        kernels.room_under(lowest, step_rad, spec.cell_m, THING_WIDTH_M, opened)
-        kernels.under_lines(opened, highest, eye, np.asarray(ground_m),
-                            (spec.cell_m, spec.side_m), step_rad, _CREST_BINS, ceiling, behind)
+        held = kernels.sort_lines(level, share, eye, _turn(level[..., 0], level[..., 1], eye),
+                                  spec.cell_m, lowest, highest)
+        kernels.room_under(lowest, held, np.radians(_AZIMUTH_STEP_DEG), spec.cell_m, THING_WIDTH_M)
+        kernels.under_lines(lowest, highest, held, eye, _turn(spec.x_m[:, None], spec.y_m, eye),
+                            np.asarray(ground_m), (spec.cell_m, spec.side_m), _CREST_BINS, ceiling,
+                            behind)
     return SightBounds(ceiling_m=ceiling, behind=behind)
+
+
+def _turn(x_m: NDArray[np.floating], y_m: NDArray[np.floating], eye_m: Floats) -> Floats:
+    """Azimuth of places about an eye, from straight back, in steps. numpy's is the fast arctan2."""
+    angle = np.arctan2(y_m - eye_m[1], x_m - eye_m[0])
+    angle += np.pi
+    angle /= np.radians(_AZIMUTH_STEP_DEG)
+    return np.asarray(angle, dtype=np.float64)
 
 
 def eyes_m(points: PointMap) -> tuple[Floats, Floats]:
@@ -112,30 +121,44 @@ def in_both_pictures(
     x_m, y_m : ndarray
         Places in the plane of the feet, from the rover origin. [m]
     """
-    camera = seen.camera
-    places = np.stack(np.broadcast_arrays(x_m, y_m, 0.0), axis=-1)
-    in_camera = T_rover_camera.inverse().apply(places)
-    z = in_camera[..., 2]
-    ahead = z > 1e-3
-    z = np.where(ahead, z, 1.0)
-    u = camera.focal_px * in_camera[..., 0] / z + camera.cx
-    v = camera.focal_px * in_camera[..., 1] / z + camera.cy
-    d = camera.focal_px * camera.baseline_m / z - camera.offset_px
-    return ahead & _valid_at(seen.valid_left, u, v) & _valid_at(seen.valid_right, u - d, v)
+    x, y = np.broadcast_arrays(x_m, y_m)
+    u, v, z = _pixels_of(T_rover_camera, seen.camera, x, y, np.zeros(x.shape))
+    d = seen.camera.focal_px * seen.camera.baseline_m / np.maximum(z, 1e-3) - seen.camera.offset_px
+    result = z > 1e-3
+    for valid, column in ((seen.valid_left, u), (seen.valid_right, u - d)):
+        inside, at = _pixel_at(column, v, valid.shape)
+        result &= inside & _without_rim(valid)[at]
+    return np.asarray(result)
 
 
-def _valid_at(valid: NDArray[np.bool_], u: Floats, v: Floats) -> NDArray[np.bool_]:
-    """Is the pixel, and are those ``VIEW_RIM_PX`` to each side of it, valid?"""
-    height, width = valid.shape
-    result = np.ones(u.shape, dtype=bool)
-    for du in (-VIEW_RIM_PX, VIEW_RIM_PX):
-        for dv in (-VIEW_RIM_PX, VIEW_RIM_PX):
-            column, row = np.rint(u + du), np.rint(v + dv)
-            inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
-            at = (np.where(inside, row, 0).astype(np.intp),
-                  np.where(inside, column, 0).astype(np.intp))
-            result &= inside & valid[at]
-    return result
+def _pixels_of(
+    T_frame_camera: Pose, camera: RectifiedCamera, x_m: Floats, y_m: Floats, z_m: Floats
+) -> Floats:
+    """Column, row [px] and depth [m] of places in the left picture, shape (3, ...)."""
+    pixels = np.empty((3, x_m.size))
+    inverse = T_frame_camera.inverse()
+    kernels.pixels_of(x_m.ravel(), y_m.ravel(), z_m.ravel(), inverse.R, inverse.t,
+                      (camera.focal_px, camera.cx, camera.cy), pixels)
+    return pixels.reshape(3, *x_m.shape)
+
+
+def _pixel_at(
+    u: Floats, v: Floats, shape: tuple[int, ...]
+) -> tuple[NDArray[np.bool_], tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """Do places lie in a picture, and at which row and column; some pixel for those that do not."""
+    column, row = np.rint(u), np.rint(v)
+    inside = (column >= 0) & (column < shape[1]) & (row >= 0) & (row < shape[0])
+    return inside, (np.where(inside, row, 0).astype(np.intp),
+                    np.where(inside, column, 0).astype(np.intp))
+
+
+def _without_rim(valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Pixels such that all four ``VIEW_RIM_PX`` away along both axes are valid."""
+    rim = VIEW_RIM_PX
+    inner = np.zeros_like(valid)
+    beside = valid[:, : -2 * rim] & valid[:, 2 * rim:]
+    inner[rim:-rim, rim:-rim] = beside[: -2 * rim] & beside[2 * rim:]
+    return inner
 
 
 def classify(
@@ -170,15 +193,10 @@ class Looks:
 
 def look_at(points: PointMap, spec: GridSpec, ground_m: Grid) -> Looks:
     """Look at each cell's ground with the pixel that should see it."""
-    x, y = np.meshgrid(spec.x_m, spec.y_m, indexing="ij")
-    places = np.stack([x, y, np.nan_to_num(ground_m)], axis=-1)
-    in_camera = points.T_level_camera.inverse().apply(places)
-    z = np.maximum(in_camera[..., 2], 1e-3)
-    u = np.rint(points.camera.focal_px * in_camera[..., 0] / z + points.camera.cx)
-    v = np.rint(points.camera.focal_px * in_camera[..., 1] / z + points.camera.cy)
-    height, width = points.blank.shape
-    inside = (in_camera[..., 2] > 0) & (u >= 0) & (u < width) & (v >= 0) & (v < height)
-    at = np.where(inside, v, 0).astype(np.intp), np.where(inside, u, 0).astype(np.intp)
+    x, y = np.broadcast_arrays(spec.x_m[:, None], spec.y_m)
+    u, v, z = _pixels_of(points.T_level_camera, points.camera, x, y, np.nan_to_num(ground_m))
+    inside, at = _pixel_at(u, v, points.blank.shape)
+    inside &= z > 0
     blank = np.where(inside, points.blank[at], np.uint8(Blank.EDGE)).astype(np.uint8)
     matched = blank == Blank.MATCHED
     met = points.points_level_m[at][matched].astype(np.float64)

@@ -37,9 +37,11 @@ def fuse(points: PointMap, spec: GridSpec) -> Surface:
     sums = np.zeros((*spec.shape, 7))
     sums[..., kernels.HIGHEST] = -np.inf
     sums[..., kernels.LOWEST] = np.inf
+    # On flat ground seen from height H at distance r, neighbouring rows are r² / (f H) apart.
+    height_m = max(float(points.T_rover_camera.t[2]), 1e-3)
     kernels.fuse_surface(
-        points.points_level_m, points.covariance_level_m2[..., 5], joined_rows(points, spec),
-        sums, spec.cell_m, spec.side_m,
+        points.points_level_m, points.covariance_level_m2[..., 5], points.T_level_camera.t,
+        _MAX_ROW_SPACINGS / (points.camera.focal_px * height_m), sums, spec.cell_m, spec.side_m,
     )
     seen = sums[..., kernels.SAMPLES] > 0
     samples = np.where(seen, sums[..., kernels.SAMPLES], np.nan)
@@ -51,19 +53,3 @@ def fuse(points: PointMap, spec: GridSpec) -> Surface:
         sigma_m=np.sqrt(sums[..., kernels.VARIANCE] / samples),
         count=sums[..., kernels.COUNT].astype(np.int32),
     )
-
-
-def joined_rows(points: PointMap, spec: GridSpec) -> NDArray[np.bool_]:
-    """Is each pixel on one surface with the pixel above it? Shape (H, W).
-
-    On flat ground seen from height H at distance r, neighbouring rows are r² / (f H) apart.
-    """
-    xy = points.points_level_m[..., :2].astype(np.float64)
-    camera_height_m = max(float(points.T_rover_camera.t[2]), 1e-3)
-    position = points.T_level_camera.t[:2]
-    distance = np.hypot(xy[..., 0] - position[0], xy[..., 1] - position[1])
-    spacing = distance**2 / (points.camera.focal_px * camera_height_m)
-    apart = np.full(distance.shape, np.inf)
-    apart[1:] = np.hypot(*np.moveaxis(xy[1:] - xy[:-1], -1, 0))
-    with np.errstate(invalid="ignore"):
-        return np.asarray(apart <= _MAX_ROW_SPACINGS * spacing + spec.cell_m)

@@ -21,7 +21,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
-from scipy.stats import norm
 
 from hazcam.rover.profile import Limits
 from hazcam.verdict.record import LIMIT_OF, MEASURED, HeadingDemand, Profile, UnseenRuns
@@ -65,7 +64,8 @@ def tilt_bound(demand: HeadingDemand, name: str) -> float:
 
 def _tail(value: Profile, sigma: Profile, limit: float | Profile) -> Profile:
     with np.errstate(invalid="ignore"):
-        return np.nan_to_num(ndtr((value - limit) / sigma), nan=0.0)
+        chance = ndtr((value - limit) / sigma)
+    return np.where(np.isnan(chance), 0.0, chance)
 
 
 def _along(demand: HeadingDemand, limits: Limits, names: tuple[str, ...]) -> Profile:
@@ -92,10 +92,11 @@ def _once_each(chance: Profile, count: int) -> Profile:
     """
     rows, stations = chance.shape
     blocks = -(-stations // count)
-    padded = np.pad(chance, ((0, 0), (0, blocks * count - stations)))
+    padded = np.zeros((rows, blocks * count))
+    padded[:, :stations] = chance
     greatest = np.maximum.accumulate(padded.reshape(rows, blocks, count), axis=2)
-    before = np.cumprod(1 - greatest[:, :, -1], axis=1)
-    before = np.concatenate([np.ones((rows, 1)), before[:, :-1]], axis=1)
+    before = np.ones((rows, blocks))
+    np.cumprod(1 - greatest[:, :-1, -1], axis=1, out=before[:, 1:])
     together = 1 - before[:, :, None] * (1 - greatest)
     return np.asarray(together.reshape(rows, -1)[:, :stations])
 
@@ -149,9 +150,10 @@ def _evidence(runs: UnseenRuns, gap_m: float) -> Profile:
     ``_LONGEST_HOLE_M`` they end anywhere down to what that would show. Never less than 1: that no
     low ground is seen is no evidence against a hole which the run hides whole.
     """
-    sd = np.clip(runs.ground_sd_m, _LEAST_GROUND_SD_M, runs.fall * gap_m / 3)
-    without = norm.pdf(runs.sunk_m, scale=sd)
-    return np.maximum(1 / (_LONGEST_HOLE_M * runs.fall * np.maximum(without, 1e-12)), 1.0)
+    sd = np.maximum(np.minimum(runs.ground_sd_m, runs.fall * gap_m / 3), _LEAST_GROUND_SD_M)
+    without = np.exp(-0.5 * (runs.sunk_m / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)  # a normal density
+    with_hole = 1 / (_LONGEST_HOLE_M * runs.fall)
+    return np.asarray(np.maximum(with_hole / np.maximum(without, 1e-12), 1.0))
 
 
 def hole_density_m2(demand: HeadingDemand, drop_m: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from hazcam.disparity.record import BLANK_WORDS, Blank
 from hazcam.rover.profile import LIMIT_UNITS, Limits
@@ -23,6 +23,8 @@ from hazcam.verdict.record import LIMIT_OF, MEASURED, Cause, HeadingDemand, Head
 _WORDS = {"step": "step", "drop": "drop", "belly": "height under the body",
           "contact": "ground against the settled body",
           "slope": "slope", "roll": "slope across the heading", "tip": "lean towards overturning"}
+
+HIDDEN, OUTSIDE = "hidden from the cameras", "outside the pictures"
 
 
 def decide(
@@ -45,7 +47,7 @@ def decide(
     pair_causes : tuple of Cause
         What speaks against every heading of the pair.
     """
-    sigmas = float(norm.ppf(confidence))
+    sigmas = float(ndtri(confidence))
     unseen = [*pair_causes, *_unseen(demand, limits, sigmas), *_turn(demand, limits, sigmas)]
     measured = [c for name in MEASURED for c in _measured(demand, name, limits, sigmas)]
     causes = [*unseen, *measured]
@@ -84,8 +86,9 @@ def _together(
     if hidden > exceeding(demand, limits)[-1]:
         return Cause(
             kind="unseen run", at_m=float(demand.station_m[i]), demand=None, sigma=None, limit=None,
-            unit="", text=f"a hole could lie behind what is seen up to {demand.station_m[i]:.2f} m "
-                          f"with a probability of {100 * hidden:.1f} % ({total})")
+            unit="", reason=HIDDEN,
+            text=f"a hole could lie behind what is seen up to {demand.station_m[i]:.2f} m with a "
+                 f"probability of {100 * hidden:.1f} % ({total})")
     name, at = worst_name(demand, limits, i)
     value, sigma = getattr(demand, name)[at], demand.sigma[name][at]
     limit, unit = limit_of(limits, name), _unit(name)
@@ -172,7 +175,8 @@ def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
     if not demand.turn_assumed:
         causes.append(Cause(
             kind="outside view", at_m=0.0, demand=demand.turn_radius_m, sigma=None, limit=None,
-            unit="m", text=f"ground {circle} is out of view, more than may be assumed clear"))
+            unit="m", reason=OUTSIDE,
+            text=f"ground {circle} is out of view, more than may be assumed clear"))
     for kind, value, limit in (
         ("step", turn.step_m, min(limits.step.value, limits.belly.value)),
         ("drop", turn.drop_m, limits.drop.value),
@@ -184,12 +188,12 @@ def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
     if turn.hidden_m > min(limits.step.value, limits.belly.value):
         causes.append(Cause(
             kind="hidden obstacle", at_m=0.0, demand=turn.hidden_m, sigma=None,
-            limit=min(limits.step.value, limits.belly.value), unit="m",
+            limit=min(limits.step.value, limits.belly.value), unit="m", reason=HIDDEN,
             text=f"something too tall could hide {circle}"))
     if turn.unseen_m > limits.gap.value:
         causes.append(Cause(
             kind="unseen run", at_m=0.0, demand=turn.unseen_m, sigma=None, limit=limits.gap.value,
-            unit="m", text=f"ground {circle} was looked at and not seen"))
+            unit="m", reason=HIDDEN, text=f"ground {circle} was looked at and not seen"))
     return causes
 
 
@@ -204,10 +208,11 @@ def _run(demand: HeadingDemand, limits: Limits, sigmas: float) -> Cause | None:
     i = int(beyond[np.lexsort((-length_m[beyond], at_m[beyond]))[0]])
     at, length, sigma = float(at_m[i]), float(length_m[i]), float(sigma_m[i])
     more = "" if length > limit else f" (at the stated confidence up to {worst[i]:.3f} m)"
+    why = _why(demand, at, length)
     return Cause(
-        kind="unseen run", at_m=at, demand=length, sigma=sigma, limit=limit, unit="m",
+        kind="unseen run", at_m=at, demand=length, sigma=sigma, limit=limit, unit="m", reason=why,
         text=f"{length:.3f} ± {sigma:.3f} m{more} of ground not seen under a foot track from "
-             f"{at:.2f} m ({_why(demand, at, length)}): a drop could hide there, bridgeable "
+             f"{at:.2f} m ({why}): a drop could hide there, bridgeable "
              f"{limit:.3f} m",
     )
 
@@ -220,9 +225,11 @@ def _hidden(demand: HeadingDemand, limits: Limits) -> Cause | None:
     i = int(beyond[0])
     at, height = float(demand.station_m[i]), float(demand.hidden_m[i])
     size = f"{height:.3f} m high" if np.isfinite(height) else "of any height"
+    why = _why(demand, at, 0.0)
     return Cause(
         kind="hidden obstacle", at_m=at, demand=height, sigma=None, limit=limit, unit="m",
-        text=f"something {size} could hide at {at:.2f} m ({_why(demand, at, 0.0)}), "
+        reason=why,
+        text=f"something {size} could hide at {at:.2f} m ({why}), "
              f"limit {limit:.3f} m",
     )
 
@@ -236,6 +243,7 @@ def _outside(demand: HeadingDemand) -> Cause | None:
             else "nowhere within the look-ahead")
     return Cause(
         kind="outside view", at_m=at, demand=None, sigma=None, limit=None, unit="",
+        reason=OUTSIDE,
         text=f"not in both pictures at {at:.2f} m; the swath is in full view {full}",
     )
 
@@ -248,6 +256,7 @@ def _no_slope(demand: HeadingDemand) -> Cause | None:
     at = float(demand.station_m[beyond[0]])
     return Cause(
         kind="slope unknown", at_m=at, demand=None, sigma=None, limit=None, unit="",
+        reason=_why(demand, at, 0.0),
         text=f"too little ground is seen about {at:.2f} m to know its slope",
     )
 
@@ -260,8 +269,8 @@ def _why(demand: HeadingDemand, at_m: float, length_m: float) -> str:
     states = states[states != CellState.SEEN]
     state = CellState(int(np.bincount(states).argmax())) if states.size else CellState.HIDDEN
     if state == CellState.HIDDEN:
-        return "hidden behind something seen"
+        return HIDDEN
     if state == CellState.OUTSIDE:
-        return "outside both pictures"
+        return OUTSIDE
     reasons = demand.unseen_blank[here][demand.unseen_state[here] == CellState.BLANK]
     return f"blank: {BLANK_WORDS[Blank(int(np.bincount(reasons).argmax()))]}"

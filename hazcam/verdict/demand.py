@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.disparity.record import Blank
 from hazcam.frames import Floats
 from hazcam.rover.profile import RoverProfile
 from hazcam.terrain.previous import in_either_view
@@ -13,11 +14,34 @@ from hazcam.terrain.record import HOLE_RANGE_M, CellState, TerrainMap
 from hazcam.verdict import kernels
 from hazcam.verdict.record import HeadingDemand, Profile, TurnDemand
 from hazcam.verdict.standing import stand_along
-from hazcam.verdict.swath import Swath, lay_swath, strip_of
+from hazcam.verdict.swath import GroundUnder, Swath, ground_under, lay_swath, strip_of
 from hazcam.verdict.unseen import could_hide, unseen_runs
 
 # How many foot lengths one foothold spans: a rise within it is a step, over more a slope.
 _FOOTHOLD_FEET = 2.0
+
+
+def demands_along(
+    terrain: TerrainMap, rover: RoverProfile, headings_deg: Sequence[float], *,
+    look_ahead_m: float, near_strip_max_m: float,
+) -> tuple[HeadingDemand, ...]:
+    """What some headings demand of the rover, each as ``demand_along`` says, in less time."""
+    legs = rover.legs
+    # Runs are followed further, so that one that starts inside the look-ahead has its length.
+    length_m = look_ahead_m + legs.hip_spacing_m + legs.foot_length_m
+    ways = [(swath, ground_under(terrain, swath)) for swath in (
+        lay_swath(terrain, rover, heading, length_m) for heading in headings_deg)]
+    if not ways:
+        return ()
+    standing = stand_along(terrain, rover, ways, _judged_m(rover, look_ahead_m))
+    return tuple(
+        _demand(terrain, rover, heading, look_ahead_m, near_strip_max_m, *way, stands)
+        for heading, way, stands in zip(headings_deg, ways, standing, strict=True))
+
+
+def _judged_m(rover: RoverProfile, look_ahead_m: float) -> float:
+    """What begins at the look-ahead is met by the half of a sole that reaches beyond it. [m]"""
+    return look_ahead_m + rover.legs.foot_length_m / 2
 
 
 def demand_along(
@@ -39,18 +63,22 @@ def demand_along(
     near_strip_max_m : float
         Ground out of view may be assumed clear up to here, from the nose. [m]
     """
-    legs, cell = rover.legs, terrain.spec.cell_m
-    # What begins at the look-ahead is met by the half of a sole that reaches beyond it. Runs are
-    # followed further, so that one that starts inside it has its length.
-    judged_m = look_ahead_m + legs.foot_length_m / 2
-    swath = lay_swath(terrain, rover, heading_deg,
-                      look_ahead_m + legs.hip_spacing_m + legs.foot_length_m)
+    return demands_along(terrain, rover, (heading_deg,), look_ahead_m=look_ahead_m,
+                         near_strip_max_m=near_strip_max_m)[0]
+
+
+def _demand(
+    terrain: TerrainMap, rover: RoverProfile, heading_deg: float, look_ahead_m: float,
+    near_strip_max_m: float, swath: Swath, under: GroundUnder,
+    standing: tuple[dict[str, Profile], dict[str, Profile]],
+) -> HeadingDemand:
+    cell, judged_m = terrain.spec.cell_m, _judged_m(rover, look_ahead_m)
     judged = swath.station_m <= judged_m + cell / 2
     strip = strip_of(swath, terrain, look_ahead_m)
     # What the previous pair saw of the strip is judged, not assumed.
     left = strip_of(swath, in_either_view(terrain), look_ahead_m)
     assumed = min(left, near_strip_max_m)
-    state = swath.take(terrain.state, CellState.OUTSIDE)
+    state = under.state
     out_of_view = state == CellState.OUTSIDE
     # What a window of the sensor cut off could have been seen: it is not assumed.
     never_in_view = out_of_view & ~swath.take(terrain.sensor_view, 0)
@@ -59,23 +87,22 @@ def demand_along(
     # Beyond the look-ahead, where nothing else judges it, ground out of view is not ground.
     within = swath.station_m <= look_ahead_m + cell / 2
     holes = unseen & (~out_of_view | ~within[:, None])
-    relief, sigma = _relief(terrain, rover, swath)
+    relief, sigma = _relief(terrain, rover, swath, under)
     tilt, tilt_sigma = _tilt(terrain, swath, heading_deg)
-    standing, standing_sigma = stand_along(terrain, rover, swath, judged_m)
     radius = 0.0 if heading_deg == 0 else _turn_radius_m(rover)
-    most_state, most_blank = _why_unseen(terrain, swath, state, unseen)
     profiles = {
-        **relief, **tilt, **standing, "hidden_m": could_hide(terrain, swath, unseen),
-        "outside": (unseen & out_of_view).any(axis=1) & within, "unseen_state": most_state,
-        "unseen_blank": most_blank, "seen_share": (state == CellState.SEEN).mean(axis=1),
-        "station_m": swath.station_m,
+        **relief, **tilt, **standing[0], "hidden_m": could_hide(under, unseen),
+        "outside": (unseen & out_of_view).any(axis=1) & within,
+        "unseen_state": _most(state, unseen),
+        "unseen_blank": _most(under.blank, unseen & (state == CellState.BLANK)),
+        "seen_share": (state == CellState.SEEN).mean(axis=1), "station_m": swath.station_m,
     }
     return HeadingDemand(
         heading_deg=heading_deg,
-        sigma={name: s[judged] for name, s in {**sigma, **tilt_sigma, **standing_sigma}.items()},
+        sigma={name: s[judged] for name, s in {**sigma, **tilt_sigma, **standing[1]}.items()},
         tilt_sigma_deg=terrain.view.tilt_sigma_deg, scale_sigma=terrain.view.scale_sigma,
         tilt_bound_deg=terrain.view.tilt_bound_deg, strip_m=strip, assumed_m=assumed,
-        runs=unseen_runs(terrain, rover, swath, holes, judged_m + cell / 2),
+        runs=unseen_runs(terrain, rover, swath, under, holes, judged_m + cell / 2),
         turn=_turn_demand(terrain, radius), turn_radius_m=radius, look_ahead_m=look_ahead_m,
         turn_assumed=radius <= rover.body.nose_m + near_strip_max_m,
         seen_before_m=min(strip, look_ahead_m) - min(left, look_ahead_m),
@@ -129,37 +156,32 @@ def _turn_radius_m(rover: RoverProfile) -> float:
 
 
 def _relief(
-    terrain: TerrainMap, rover: RoverProfile, swath: Swath
+    terrain: TerrainMap, rover: RoverProfile, swath: Swath, under: GroundUnder
 ) -> tuple[dict[str, Profile], dict[str, Profile]]:
     """Step, drop and belly at each station, and the sigma of each. [m]"""
-    high, low, mean, ground, cell_sigma, ground_sigma = (
-        swath.take(layer, np.nan)
-        for layer in (terrain.highest_m, terrain.lowest_m, terrain.mean_m, terrain.ground_m,
-                      terrain.sigma_m, terrain.ground_sigma_m)
-    )
     window = max(round(_FOOTHOLD_FEET * rover.legs.foot_length_m / terrain.spec.cell_m), 1)
     # The last seen elevation stands for what is not seen behind it: a ledge down hides the ground
     # at its foot, and the first that is seen again is judged against its lip.
-    lowest, highest = np.empty((2, *mean.shape))
-    kernels.trailing_extremes(mean, window, lowest, highest)
-    rise, fall = high - lowest, highest - low
-    above, below = high - ground, ground - low
-    under_body = np.abs(swath.offset_m) <= rover.body.width_m / 2 + 1e-9
+    lowest, highest = np.empty((2, *under.mean_m.shape))
+    kernels.trailing_extremes(under.mean_m, window, lowest, highest)
     # Where no local ground is near, the rise within a foothold alone speaks.
-    noise = np.hypot(cell_sigma, np.nan_to_num(ground_sigma))
+    noise = np.hypot(under.sigma_m, np.nan_to_num(under.ground_sigma_m))
+    above, below = under.highest_m - under.ground_m, under.ground_m - under.lowest_m
+    under_body = np.nonzero(np.abs(swath.offset_m) <= rover.body.width_m / 2 + 1e-9)[0]
+    body = slice(int(under_body[0]), int(under_body[-1]) + 1)
     demands = {
-        "step": np.fmax(above, rise), "drop": np.fmax(below, fall),
-        "belly": np.where(under_body, above, np.nan),
+        "step": (np.fmax(above, under.highest_m - lowest), noise),
+        "drop": (np.fmax(below, highest - under.lowest_m), noise),
+        "belly": (above[:, body], noise[:, body]),
     }
     profiles, sigmas = {}, {}
-    for name, demand in demands.items():
+    for name, (demand, own) in demands.items():
         # The cell that speaks for the station is the worst at two sigma.
-        worst = demand + 2 * noise
+        worst = demand + 2 * own
         worst[~np.isfinite(worst)] = -np.inf
-        peak = np.argmax(worst, axis=1)[:, None]
-        profiles[name] = np.take_along_axis(demand, peak, axis=1)[:, 0]
-        own = np.take_along_axis(noise, peak, axis=1)[:, 0]
-        sigmas[name] = np.hypot(own, terrain.view.scale_sigma * profiles[name])
+        peak = np.arange(len(worst)), np.argmax(worst, axis=1)
+        profiles[name] = demand[peak]
+        sigmas[name] = np.hypot(own[peak], terrain.view.scale_sigma * profiles[name])
     return profiles, sigmas
 
 
@@ -169,7 +191,7 @@ def _tilt(
     """Slope in any direction and roll across the heading on the middle line. [deg]"""
     middle = len(swath.offset_m) // 2
     a, b, own = (
-        swath.take(layer, np.nan)[:, middle]
+        swath.take_line(layer, middle)
         for layer in (terrain.slope_x, terrain.slope_y, terrain.slope_sigma)
     )
     along = np.radians(heading_deg)
@@ -180,14 +202,8 @@ def _tilt(
     return tilt, {"slope": sigma, "roll": sigma}
 
 
-def _why_unseen(
-    terrain: TerrainMap, swath: Swath, state: NDArray[np.uint8], unseen: NDArray[np.bool_]
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """State, and reason of a blank, of most of the unseen cells at each station."""
-    blank = swath.take(terrain.blank, Blank.EDGE)
-
-    def most(values: NDArray[np.uint8], among: NDArray[np.bool_]) -> NDArray[np.uint8]:
-        counts = np.stack([((values == v) & among).sum(axis=1) for v in range(16)], axis=1)
-        return np.asarray(counts.argmax(axis=1), dtype=np.uint8)
-
-    return most(state, unseen), most(blank, unseen & (state == CellState.BLANK))
+def _most(values: NDArray[np.uint8], among: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """The value, below 16, that most of some cells of each station have; 0 where there are none."""
+    stations, lines = np.nonzero(among)
+    counts = np.bincount(16 * stations + values[stations, lines], minlength=16 * len(values))
+    return np.asarray(counts.reshape(-1, 16).argmax(axis=1), dtype=np.uint8)

@@ -81,3 +81,68 @@ def trailing_extremes(
                     low, high = min(low, carried[k]), max(high, carried[k])
             lowest[i, line] = low if low < np.inf else np.nan
             highest[i, line] = high if high > -np.inf else np.nan
+
+
+@numba.njit(cache=True, boundscheck=False)
+def opened(mask: NDArray[np.bool_], length: int, width: int) -> NDArray[np.bool_]:
+    """Cells that a rectangle of ``length`` rows and ``width`` columns covers inside the mask.
+
+    Beyond its edges the mask goes on as it ends, by one cell.
+    """
+    rows, columns = mask.shape
+    ends = np.zeros((rows + 2, columns + 2), dtype=np.bool_)  # last corners of such rectangles
+    deep = np.zeros(columns + 2, dtype=np.int64)  # cells of the mask in a row, down each column
+    for i in range(rows + 2):
+        wide = 0
+        for j in range(columns + 2):
+            here = mask[min(max(i - 1, 0), rows - 1), min(max(j - 1, 0), columns - 1)]
+            deep[j] = deep[j] + 1 if here else 0
+            wide = wide + 1 if deep[j] >= length else 0
+            ends[i, j] = wide >= width
+    result = np.empty((rows, columns), dtype=np.bool_)
+    deep[:] = 0  # from here on, how many rows a rectangle still reaches upwards
+    for i in range(rows + 1, -1, -1):
+        wide = 0
+        for j in range(columns + 1, -1, -1):
+            wide = width if ends[i, j] else wide - 1
+            deep[j] = length if wide > 0 else deep[j] - 1
+            if 0 < i <= rows and 0 < j <= columns:
+                result[i - 1, j - 1] = deep[j] > 0
+    return result
+
+
+@numba.njit(cache=True, boundscheck=False)
+def highest_under(
+    layer: NDArray[np.float64], rows: NDArray[np.int64], columns: NDArray[np.int64],
+    size: tuple[int, int],
+) -> NDArray[np.float64]:
+    """Highest of a layer under soles, shape (N, F).
+
+    Parameters
+    ----------
+    layer : ndarray of shape (stations, lines)
+        Heights. [m] NaN where not known; beyond the layer that at its rim.
+    rows, columns : ndarray of shape (N, F) and (F,)
+        The middle of each sole.
+    size : tuple of int
+        Of a sole, in stations and lines.
+
+    Returns
+    -------
+    ndarray of shape (N, F)
+        [m] NaN where one of the heights is, or the middle is off the layer.
+    """
+    stations, lines = layer.shape
+    found = np.full(rows.shape, np.nan)
+    for n in range(rows.shape[0]):
+        for f in range(rows.shape[1]):
+            if not 0 <= rows[n, f] < stations:
+                continue
+            first, left = rows[n, f] - size[0] // 2, columns[f] - size[1] // 2
+            most = -np.inf
+            for i in range(first, first + size[0]):
+                for j in range(left, left + size[1]):
+                    height = layer[min(max(i, 0), stations - 1), min(max(j, 0), lines - 1)]
+                    most = max(most, height) if height == height else np.inf
+            found[n, f] = most if most < np.inf else np.nan
+    return found

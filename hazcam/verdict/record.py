@@ -205,6 +205,8 @@ class Cause:
         ``m``, ``deg``, ``px`` or empty.
     text : str
         The same in words.
+    reason : str
+        Why ground was not seen, in words; empty for a cause that is not about unseen ground.
     """
 
     kind: str
@@ -214,6 +216,7 @@ class Cause:
     limit: float | None
     unit: str
     text: str
+    reason: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

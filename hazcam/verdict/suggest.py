@@ -6,7 +6,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hazcam.frames import heading_text
-from hazcam.verdict.record import HeadingVerdict
+from hazcam.verdict.record import Cause, HeadingVerdict
+
+# What would tell more, by the kind of the cause, or by why ground was not seen.
+_SETTLED_BY_KIND = {
+    "attitude unknown": "the roll and pitch of the rover",
+    "no stereo": "the missing picture",
+    "rig not checked": "a pair with more texture in view of both cameras",
+    "rig no longer matches its calibration": "a new calibration of the rig",
+    "no ground seen": "another pair, exposed so that the ground shows",
+}
+_SETTLED_BY_REASON = {
+    "too dark": "a longer exposure, or a sun that lights it",
+    "no texture": "a longer exposure, or a sun that lights it from the side",
+    "too uncertain": "a longer exposure, or a pair from nearer",
+    "saturated": "a shorter exposure",
+    "lost data": "the lost data sent again",
+    "outside": "a pair after a turn towards it, or after a step back",
+    "edge of picture": "a pair after a turn towards it",
+    "hidden": "a pair from a step nearer or aside, which looks behind what hides it",
+    "blank": "a pair from a step aside",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,13 +73,27 @@ def suggest(verdicts: Sequence[HeadingVerdict]) -> Suggestion:
 
 
 def _held(best: HeadingVerdict) -> str:
-    """Why to hold: the best heading and its first cause."""
+    """Why to hold: the best heading, its first cause, and what would settle it."""
     where, why = heading_text(best.heading_deg), best.causes[0].text
+    settle = f"; what would settle it: {_settling(best.causes[0])}"
     if best.clear_m == 0:
-        return f"no heading is clear: {why}"
+        return f"no heading is clear: {why}{settle}"
     if best.clear_m <= best.assumed_m:
-        return f"no heading is clear beyond what is assumed; {where}: {why}"
-    return f"no heading is clear; the best is {where}, {_clear(best)}, then: {why}"
+        return f"no heading is clear beyond what is assumed; {where}: {why}{settle}"
+    return f"no heading is clear; the best is {where}, {_clear(best)}, then: {why}{settle}"
+
+
+def _settling(cause: Cause) -> str:
+    """What picture or reading would tell more of a cause."""
+    if cause.kind in _SETTLED_BY_KIND:
+        return _SETTLED_BY_KIND[cause.kind]
+    for words, remedy in _SETTLED_BY_REASON.items():
+        if words in cause.reason:
+            return remedy
+    if cause.sigma is not None and cause.demand is not None and cause.limit is not None \
+            and cause.demand <= cause.limit:
+        return "a pair from nearer, where it is known better, or after a turn"
+    return "a pair after a turn: what was measured here is over the limit"
 
 
 def _clear(verdict: HeadingVerdict) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hazcam.disparity.record import Blank
 from hazcam.rover.profile import RoverProfile
-from hazcam.terrain.record import GridSpec
+from hazcam.terrain.record import CellState, GridSpec, TerrainMap
 from hazcam.verdict.record import Profile
 
 
@@ -51,8 +53,50 @@ class Swath:
     def take(self, layer: NDArray[Any], outside: float) -> NDArray[Any]:
         """Values of a terrain layer under the swath; ``outside`` beyond the grid."""
         values = np.take(layer.reshape(-1), self.cell)
-        values[~self.inside] = outside
+        if self._reaches_out:
+            values[~self.inside] = outside
         return values
+
+    def take_line(self, layer: NDArray[Any], line: int) -> NDArray[Any]:
+        """Values of a terrain layer along one line of samples; NaN beyond the grid."""
+        values = np.take(layer.reshape(-1), self.cell[:, line])
+        values[~self.inside[:, line]] = np.nan
+        return values
+
+    @cached_property
+    def _reaches_out(self) -> bool:
+        return not self.inside.all()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GroundUnder:
+    """The layers of a ``TerrainMap`` under a swath, each of shape (stations, offsets).
+
+    Off the grid ``state`` is ``OUTSIDE``, ``blank`` is ``EDGE``, ``ceiling_m`` is +inf, ``sunk_m``
+    is 0 and the other heights are NaN.
+    """
+
+    state: NDArray[np.uint8]
+    blank: NDArray[np.uint8]
+    mean_m: Profile
+    highest_m: Profile
+    lowest_m: Profile
+    sigma_m: Profile
+    ground_m: Profile
+    ground_sigma_m: Profile
+    roughness_m: Profile
+    ceiling_m: Profile
+    sunk_m: Profile
+
+
+def ground_under(terrain: TerrainMap, swath: Swath) -> GroundUnder:
+    """Take what is judged of the terrain under a swath."""
+    heights = {name: swath.take(getattr(terrain, name), np.nan) for name in (
+        "mean_m", "highest_m", "lowest_m", "sigma_m", "ground_m", "ground_sigma_m", "roughness_m")}
+    return GroundUnder(
+        state=swath.take(terrain.state, CellState.OUTSIDE),
+        blank=swath.take(terrain.blank, Blank.EDGE), sunk_m=swath.take(terrain.sunk_m, 0.0),
+        ceiling_m=swath.take(terrain.ceiling_m, np.inf), **heights)
 
 
 def lay_swath(

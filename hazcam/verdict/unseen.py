@@ -14,20 +14,20 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from hazcam.frames import Floats
 from hazcam.rover.profile import RoverProfile
 from hazcam.terrain.record import CellState, TerrainMap
 from hazcam.verdict import kernels
 from hazcam.verdict.record import Profile, UnseenRuns
-from hazcam.verdict.swath import Swath
+from hazcam.verdict.swath import GroundUnder, Swath
 
 Mask = NDArray[np.bool_]
 
 
 def unseen_runs(
-    terrain: TerrainMap, rover: RoverProfile, swath: Swath, holes: Mask, until_m: float
+    terrain: TerrainMap, rover: RoverProfile, swath: Swath, under: GroundUnder, holes: Mask,
+    until_m: float,
 ) -> UnseenRuns:
     """Runs of unseen ground under both foot tracks that begin up to some station."""
     legs, cell = rover.legs, terrain.spec.cell_m
@@ -36,22 +36,20 @@ def unseen_runs(
     # What is added to each hole is taken from the ground between two.
     apart_m = legs.hip_spacing_m + legs.foot_length_m + cell + 1.5 * float(row.max())
     # The rim that is added to a slit was seen: it says nothing about what is in it.
-    hidden = swath.take(terrain.state, CellState.OUTSIDE) == CellState.HIDDEN
-    blank = holes & ~hidden
-    sunk = swath.take(terrain.sunk_m, 0.0)
-    rough = np.hypot(swath.take(terrain.roughness_m, np.nan),
-                     swath.take(terrain.ground_sigma_m, np.nan))
+    blank = holes & (under.state != CellState.HIDDEN)
     found, deepest, ground_sd, groups = [], [], [], 0
     for side in (-1, 1):
         track = np.nonzero(np.abs(swath.offset_m - side * legs.track_m / 2) <= (
             legs.foot_width_m / 2 + rover.margin_m + 1e-9))[0]
         entered = enterable(holes[:, track], max(round(legs.foot_length_m / cell), 1),
                             max(round(legs.foot_width_m / across), 1), round(cell / across))
-        runs, deep, more = kernels.runs_of(entered, entered & blank[:, track], sunk[:, track],
+        runs, deep, more = kernels.runs_of(entered, entered & blank[:, track],
+                                           under.sunk_m[:, track],
                                            int(np.ceil(apart_m / cell)))
         found.append(runs + np.array([0, 0, 0, 0, groups]))
         deepest.append(deep)
-        ground_sd.append(rough[runs[:, 1], track[runs[:, 0]]])
+        at = runs[:, 1], track[runs[:, 0]]
+        ground_sd.append(np.hypot(under.roughness_m[at], under.ground_sigma_m[at]))
         groups += more
     _, first, cells, bare, group = np.concatenate(found).T
     fall = terrain.camera_height_m / np.maximum(
@@ -74,11 +72,12 @@ def enterable(unseen: Mask, length: int, width: int, rim: int) -> Mask:
     """
     if not unseen.any():
         return unseen
-    along = ndimage.binary_opening(np.pad(unseen, ((1, 1), (0, 0)), mode="edge"),
-                                   np.ones((length, 1), dtype=bool))[1:-1]
-    wider = ndimage.binary_dilation(along, np.ones((1, 2 * rim + 1), dtype=bool))
-    foot = np.ones((length, width), dtype=bool)
-    return np.asarray(ndimage.binary_opening(np.pad(wider, 1, mode="edge"), foot)[1:-1, 1:-1])
+    along = kernels.opened(unseen, length, 1)
+    wider = along.copy()
+    for shift in range(1, rim + 1):
+        wider[:, shift:] |= along[:, :-shift]
+        wider[:, :-shift] |= along[:, shift:]
+    return np.asarray(kernels.opened(wider, length, width))
 
 
 def row_spacing_m(terrain: TerrainMap, rover: RoverProfile, swath: Swath) -> Profile:
@@ -88,9 +87,8 @@ def row_spacing_m(terrain: TerrainMap, rover: RoverProfile, swath: Swath) -> Pro
         / terrain.camera_height_m
 
 
-def could_hide(terrain: TerrainMap, swath: Swath, unseen: Mask) -> Profile:
+def could_hide(under: GroundUnder, unseen: Mask) -> Profile:
     """Tallest thing that could hide in the unseen cells, above the local ground. [m]"""
-    ceiling = swath.take(terrain.ceiling_m, np.inf)
-    ground = swath.take(terrain.ground_m, np.nan)
-    height: Floats = np.where(np.isfinite(ground), ceiling - ground, np.inf)
-    return np.asarray(np.where(unseen, np.maximum(height, 0.0), 0.0).max(axis=1))
+    room: Floats = np.maximum(under.ceiling_m - under.ground_m, 0.0)
+    room[np.isnan(room)] = np.inf  # ground that is not known bounds nothing
+    return np.asarray(np.where(unseen, room, 0.0).max(axis=1))

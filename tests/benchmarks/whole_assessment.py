@@ -42,7 +42,8 @@ _SAMPLE_PAIRS = Path(__file__).parents[2] / "sample_pairs"
 _SYNTHETIC = "synthetic"
 # Functions that assess_pair calls, by the name that hazcam.assess knows them under.
 _STAGES = ("check_pictures", "rectify", "check_epipolar", "correct_offset", "ground_band",
-           "triangulate", "map_terrain", "demand_along", "decide")
+           "triangulate", "map_terrain", "demands_along", "decide")
+_JUDGING = ("map_terrain", "demands_along", "decide")
 _WHOLE, _MATCH, _WHOLE_SGBM, _SGBM_PLAIN = "whole", "match", "whole, --matcher sgbm", "SGBM alone"
 _PEAKS = {"read": "imports and the pair", "sgbm": "and plain SGBM", "assess": "and assess_pair"}
 
@@ -204,6 +205,10 @@ def report(jobs: list[Job], runs: list[dict[str, float]], peaks: dict[str, float
     for label in sorted({*_STAGES, _MATCH}, key=lambda s: -np.median(times(s))):
         lines.append(f"| {label} | {np.median(times(label)) * 1000:.0f} | "
                      f"{np.median(times(label) / whole):.0%} |")
+    judging = sum(times(label) for label in _JUDGING)
+    lines += ["", "| share | median | range |", "|---|---|---|",
+              f"| terrain and verdicts ({', '.join(_JUDGING)}) / {_MATCH} | "
+              f"{_median_and_range(judging / times(_MATCH), 2)} |"]
     if peaks:
         lines += ["", "| peak memory, fresh process | MB |", "|---|---|"]
         lines += [f"| {_PEAKS[what]} | {mb:.0f} |" for what, mb in peaks.items()]

@@ -47,7 +47,8 @@ def test_vertical_least_squares() -> None:
     """
     c, a, b = fit_plane(SIX_POINTS)
     np.testing.assert_allclose([a, b, c], [0.46818182, -0.23181818, 1.03636364], atol=1e-8)
-    plane = GroundPlane(offset_m=c, slope_x=a, slope_y=b, rms_m=0.0, share=1.0)
+    plane = GroundPlane(offset_m=c, slope_x=a, slope_y=b, rms_m=0.0, share=1.0,
+                        covariance=((0.0,) * 3,) * 3)
     assert plane.slope_deg == pytest.approx(27.583951, abs=1e-6)
     residual = SIX_POINTS[:, 2] - plane.elevation_m(SIX_POINTS[:, 0], SIX_POINTS[:, 1])
     assert residual @ residual == pytest.approx(0.0209090909, abs=1e-10)
@@ -66,7 +67,8 @@ def test_exact_plane() -> None:
     points = np.column_stack([x.ravel(), y.ravel(), (0.1 * x + 0.2 * y).ravel()])
     c, a, b = fit_plane(points)
     np.testing.assert_allclose([c, a, b], [0, 0.1, 0.2], atol=1e-14)
-    plane = GroundPlane(offset_m=c, slope_x=a, slope_y=b, rms_m=0.0, share=1.0)
+    plane = GroundPlane(offset_m=c, slope_x=a, slope_y=b, rms_m=0.0, share=1.0,
+                        covariance=((0.0,) * 3,) * 3)
     assert plane.slope_deg == pytest.approx(12.604383, abs=5e-7)
     normal = np.array([-a, -b, 1]) / np.linalg.norm([-a, -b, 1])
     np.testing.assert_allclose(normal, [-0.09759001, -0.19518001, 0.97590007], atol=5e-9)

@@ -1,0 +1,81 @@
+"""``hazcam judge``: judge what an assessment stored, with other limits or for another rover."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from hazcam import report
+from hazcam.cli import options
+from hazcam.cli.errors import user_errors
+from hazcam.cli.job import is_path, relative_to
+from hazcam.cli.progress import saying_what_is_compiled
+from hazcam.rover import read_rover, with_limits
+from hazcam.settings import Settings
+from hazcam.stored import Judgement, StoredDemands, StoredTerrain, judge_demands, judge_terrain
+
+# What changes the demands themselves, so that stored ones do not serve.
+_GROUND = ("rover", "margin_m", "headings", "look_ahead_m", "near_strip", "near_strip_max_m")
+
+
+@click.command()
+@click.argument("store", type=options.FILE, metavar="STORE")
+@options.judging_again
+@click.option("--json", "as_json", is_flag=True, help="Print the full record instead of the table.")
+def judge(store: Path, as_json: bool, **given: Any) -> None:
+    """Judge again what `hazcam assess -o` stored, without the pictures.
+
+    STORE is DIR/ID/demands.npz, to hold the same demands against other limits or with another
+    confidence; or DIR/ID/terrain.npz, to take the demands of another rover, margin, look-ahead or
+    other headings from the same ground. Whatever is not given is as it was assessed; with --rover
+    the limits and the margin are those of that rover.
+
+    Exit status: 0 judged, whatever the verdict; 1 an input failed; 2 wrong usage.
+    """
+    with user_errors(), saying_what_is_compiled():
+        found = report.read_store(store)
+        judged = (_from_demands(found, given) if isinstance(found, StoredDemands)
+                  else _from_terrain(found, given))
+        record = report.judgement_record(judged, inputs=_inputs(store, given))
+        click.echo(report.to_json(record) if as_json else report.as_text(record), nl=False)
+
+
+def _from_demands(store: StoredDemands, given: dict[str, Any]) -> Judgement:
+    asked = [f"--{name.replace('_', '-')}" for name in _GROUND if given[name] is not None]
+    if asked:
+        raise click.UsageError(f"{', '.join(asked)}: this changes the demands themselves, which "
+                               "takes the ground: give the terrain.npz beside this store")
+    return judge_demands(store, limits=given["limits"], confidence=given["confidence"])
+
+
+def _from_terrain(store: StoredTerrain, given: dict[str, Any]) -> Judgement:
+    rover = store.rover if given["rover"] is None else read_rover(given["rover"])
+    rover = with_limits(rover, given["limits"], margin_m=given["margin_m"])
+    return judge_terrain(store, rover=rover, settings=_settings(store.settings, given))
+
+
+def _settings(stored: Settings, given: dict[str, Any]) -> Settings:
+    """The stored settings with what is given; the two options of the near strip go together."""
+    changed = {field: given[name] for name, field in (
+        ("headings", "headings_deg"), ("look_ahead_m", "look_ahead_m"),
+        ("confidence", "confidence")) if given[name] is not None}
+    if given["near_strip"] is not None or given["near_strip_max_m"] is not None:
+        changed |= {"near_strip": given["near_strip"] or "assume",
+                    "near_strip_max_m": given["near_strip_max_m"]}
+    try:
+        settings = replace(stored, **changed)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    options.check_near_strip(settings.near_strip_max_m, settings.look_ahead_m)
+    return settings
+
+
+def _inputs(store: Path, given: dict[str, Any]) -> dict[str, Any]:
+    """Where the store is, from here, and the options, for the record."""
+    here, rover = Path.cwd(), given["rover"]
+    if rover is not None and is_path(rover):
+        rover = relative_to(Path(rover), here)
+    return {**given, "store": relative_to(store, here), "rover": rover}
