@@ -66,7 +66,7 @@ def demand_of(
 
 def runs_of(*runs: dict[str, float]) -> UnseenRuns:
     """Runs that are wholly explained, but for what is given of each."""
-    plain = {"at_m": 0.5, "length_m": 0.2, "sigma_m": 0.005, "blank_m": 0.0, "sunk_m": 0.0,
+    plain = {"at_m": 0.5, "length_m": 0.2, "sigma_m": 0.005, "unexplained_m": 0.0, "sunk_m": 0.0,
              "fall": 0.25, "ground_sd_m": 0.004}
     columns = {name: np.array([run.get(name, value) for run in runs], dtype=np.float64)
                for name, value in plain.items()}
@@ -309,7 +309,7 @@ def test_a_run_that_is_mostly_unexplained_is_a_hole_by_itself(what: str) -> None
     """Three quarters of what the legs bridge, blank or so low that no more would be seen."""
     bound_m = UNEXPLAINED_SHARE * GAP_M
     for share, explained in ((0.99, True), (1.01, False)):
-        run = {"length_m": 0.3, **({"blank_m": share * bound_m} if what == "blank" else
+        run = {"length_m": 0.3, **({"unexplained_m": share * bound_m} if what == "blank" else
                                    {"sunk_m": share * bound_m * 0.25, "fall": 0.25})}
         demand = demand_of(runs=runs_of(run), **sloped())
         assert is_explained(groups_of(demand)[3], GAP_M).tolist() == [explained]
@@ -320,7 +320,8 @@ def test_a_run_that_is_mostly_unexplained_is_a_hole_by_itself(what: str) -> None
 
 def test_the_runs_of_a_group_are_taken_together() -> None:
     """From the first begin to the last end, with what is unexplained in all of them."""
-    runs = runs_of({"at_m": 0.40, "length_m": 0.05, "blank_m": 0.03, "sigma_m": 0.004, "group": 0},
+    runs = runs_of({"at_m": 0.40, "length_m": 0.05, "unexplained_m": 0.03,
+                    "sigma_m": 0.004, "group": 0},
                    {"at_m": 0.50, "length_m": 0.06, "sunk_m": 0.01, "fall": 0.2, "group": 0},
                    {"at_m": 0.90, "length_m": 0.07, "group": 1})
     begins, length, sigma, unexplained = groups_of(demand_of(runs=runs))
@@ -356,7 +357,7 @@ def random_demand(seed: int) -> HeadingDemand:
         sigma[name] = np.where(np.isfinite(value), limit * rng.uniform(0.005, 0.05, STATIONS),
                                np.nan)
     runs = [{"at_m": rng.uniform(0, 1), "length_m": rng.uniform(0.03, 0.4),
-             "sigma_m": rng.uniform(0.003, 0.01), "blank_m": rng.choice([0, 0.02, 0.05]),
+             "sigma_m": rng.uniform(0.003, 0.01), "unexplained_m": rng.choice([0, 0.02, 0.05]),
              "sunk_m": rng.choice([0, 0.003, 0.02]), "fall": rng.uniform(0.1, 0.5),
              "ground_sd_m": rng.uniform(0.0, 0.02)} for _ in range(rng.integers(0, 4))]
     deep = tuple(rng.uniform(0.02, 0.1, rng.integers(0, 3)).tolist())

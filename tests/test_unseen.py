@@ -252,7 +252,7 @@ def test_a_run_is_longer_than_its_cells_by_one_and_one_and_a_half_rows(
     np.testing.assert_allclose(runs.at_m, start)
     np.testing.assert_allclose(runs.length_m, (cells + 1) * CELL_M + 1.5 * row)
     np.testing.assert_allclose(runs.sigma_m, np.hypot(CELL_M / 2, row / 2))
-    np.testing.assert_allclose(runs.blank_m, cells * CELL_M)
+    np.testing.assert_allclose(runs.unexplained_m, cells * CELL_M)
     np.testing.assert_allclose(
         runs.fall, terrain.camera_height_m / (
             ROVER.body.nose_m + runs.at_m[0] - terrain.camera_x_m))
@@ -305,7 +305,7 @@ def test_hidden_cells_are_not_blank_and_keep_how_deep_they_lie(flat: TerrainMap)
     half = without(flat, (0.50, 0.55))
     both = without(half, (0.55, 0.60), state=CellState.HIDDEN, sunk_m=0.02)
     runs = runs_under(both)
-    np.testing.assert_allclose(runs.blank_m, 0.05)
+    np.testing.assert_allclose(runs.unexplained_m, 0.05)
     np.testing.assert_allclose(runs.sunk_m, 0.02)
     np.testing.assert_allclose(runs.length_m, runs_under(without(flat, (0.50, 0.60))).length_m)
 

@@ -34,7 +34,7 @@ UNEXPLAINED_SHARE = 0.75
 # behind what a rover may climb would be past the look-ahead.
 _LONGEST_HOLE_M = 0.40
 _LEAST_GROUND_SD_M = 0.002
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
@@ -108,8 +108,6 @@ def groups_of(demand: HeadingDemand) -> tuple[Profile, Profile, Profile, Profile
     """Where each group of unseen runs begins, its length and its sigma, what is unexplained.
 
     The seen ground between its runs counts to its length: the legs of a side would hang at once.
-    Unexplained is what is blank, and what is so much lower than the ground that no more of it would
-    be seen over a lip. [m]
     """
     runs = demand.runs
     count = int(runs.group.max()) + 1 if runs.group.size else 0
@@ -118,7 +116,7 @@ def groups_of(demand: HeadingDemand) -> tuple[Profile, Profile, Profile, Profile
     np.minimum.at(begins, runs.group, runs.at_m)
     np.maximum.at(ends, runs.group, runs.at_m + runs.length_m)
     np.maximum.at(sigma, runs.group, runs.sigma_m)
-    np.add.at(unexplained, runs.group, runs.blank_m + runs.sunk_m / runs.fall)
+    np.add.at(unexplained, runs.group, runs.unexplained_m)
     return begins, ends - begins, sigma, unexplained
 
 
@@ -150,7 +148,8 @@ def _evidence(runs: UnseenRuns, gap_m: float) -> Profile:
     ``_LONGEST_HOLE_M`` they end anywhere down to what that would show. Never less than 1: that no
     low ground is seen is no evidence against a hole which the run hides whole.
     """
-    sd = np.maximum(np.minimum(runs.ground_sd_m, runs.fall * gap_m / 3), _LEAST_GROUND_SD_M)
+    most = runs.fall * min(gap_m, _LONGEST_HOLE_M / 2) / 3
+    sd = np.maximum(np.minimum(np.nan_to_num(runs.ground_sd_m), most), _LEAST_GROUND_SD_M)
     without = np.exp(-0.5 * (runs.sunk_m / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)  # a normal density
     with_hole = 1 / (_LONGEST_HOLE_M * runs.fall)
     return np.asarray(np.maximum(with_hole / np.maximum(without, 1e-12), 1.0))

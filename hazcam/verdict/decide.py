@@ -52,8 +52,10 @@ def decide(
     measured = [c for name in MEASURED for c in _measured(demand, name, limits, sigmas)]
     causes = [*unseen, *measured]
     chance = 1 - (1 - exceeding(demand, limits)) * (1 - hole_hidden(demand, limits))
-    if not causes and chance[-1] > 1 - confidence:
-        causes.append(_together(demand, limits, chance, confidence))
+    if chance[-1] > 1 - confidence:
+        together = _together(demand, limits, chance, confidence)
+        if together.at_m < min((c.at_m for c in causes), default=np.inf):
+            causes.append(together)
     causes.sort(key=lambda c: c.at_m)
     clear = max(min((c.at_m for c in causes), default=demand.look_ahead_m), 0.0)
     return HeadingVerdict(

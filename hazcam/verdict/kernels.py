@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 @numba.njit(cache=True, boundscheck=False)
 def runs_of(
-    holes: NDArray[np.bool_], blank: NDArray[np.bool_], sunk: NDArray[np.float64], bridge: int
+    holes: NDArray[np.bool_], unexplained: NDArray[np.bool_], sunk: NDArray[np.float64], bridge: int
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], int]:
     """Runs of holes along the first axis, each line by itself.
 
     Parameters
     ----------
-    holes, blank : ndarray of shape (stations, lines), bool
+    holes, unexplained : ndarray of shape (stations, lines), bool
         Cells that a foot could enter unseen; those of them that nothing seen explains.
     sunk : ndarray of shape (stations, lines)
         How far below the ground the sight line over a cell ends. [m]
@@ -25,7 +25,7 @@ def runs_of(
     Returns
     -------
     ndarray of shape (N, 5), int64
-        Line, first station, stations, how many of them are blank; group in the last column.
+        Line, first station, stations, how many of them are unexplained; group in the last column.
     ndarray of shape (N,)
         Greatest ``sunk`` of each. [m]
     int
@@ -45,7 +45,7 @@ def runs_of(
                 continue
             first, bare = i, 0
             while i < stations and holes[i, line]:
-                bare += blank[i, line]
+                bare += unexplained[i, line]
                 deepest[count] = max(deepest[count], sunk[i, line])
                 i += 1
             if first - last_end >= bridge:

@@ -48,11 +48,11 @@ class UnseenRuns:
     ----------
     at_m, length_m, sigma_m : ndarray of shape (n,)
         Where a run begins, from the nose; how long it is, and one standard deviation. [m]
-    blank_m : ndarray of shape (n,)
-        How much of it is blank and lies behind nothing that was seen to stand above the ground. [m]
+    unexplained_m : ndarray of shape (n,)
+        How much of it lies behind nothing that was seen to stand above the ground. [m]
     sunk_m : ndarray of shape (n,)
-        How far below the local ground the sight lines over the rest of it end at the most, where
-        nothing stands in their way. [m]
+        How far below the local ground the sight lines over that part end at the most, where they
+        are matched. [m]
     fall : ndarray of shape (n,)
         Fall over run of the sight lines there.
     ground_sd_m : ndarray of shape (n,)
@@ -66,7 +66,7 @@ class UnseenRuns:
     at_m: Profile
     length_m: Profile
     sigma_m: Profile
-    blank_m: Profile
+    unexplained_m: Profile
     sunk_m: Profile
     fall: Profile
     ground_sd_m: Profile
@@ -74,8 +74,8 @@ class UnseenRuns:
     line_m: float
 
     def __post_init__(self) -> None:
-        for name in ("at_m", "length_m", "sigma_m", "blank_m", "sunk_m", "fall", "ground_sd_m",
-                     "group"):
+        for name in ("at_m", "length_m", "sigma_m", "unexplained_m", "sunk_m", "fall",
+                     "ground_sd_m", "group"):
             value = getattr(self, name)
             if value.shape != self.at_m.shape:
                 raise ValueError(f"{name} of UnseenRuns is {value.shape}, not {self.at_m.shape}")

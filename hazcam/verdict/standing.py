@@ -94,7 +94,7 @@ def _settled(
     spread = np.nanmax(feet_high - feet_low, axis=1, initial=0.0) / 2
     return {
         "tip": tip_angle_deg(rover.body, rover.legs) - margin,
-        "contact": np.max([contact.belly_m, contact.approach_m, contact.departure_m], axis=0),
+        "contact": np.fmax.reduce([contact.belly_m, contact.approach_m, contact.departure_m]),
         "pitch": _steepest(worst.pitch_least_deg, worst.pitch_most_deg),
         "lean": _steepest(worst.roll_least_deg, worst.roll_most_deg),
     }, {"tip": tip_sigma, "contact": np.maximum(spread, _LEAST_SIGMA["contact"])}

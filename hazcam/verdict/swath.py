@@ -73,7 +73,7 @@ class GroundUnder:
     """The layers of a ``TerrainMap`` under a swath, each of shape (stations, offsets).
 
     Off the grid ``state`` is ``OUTSIDE``, ``blank`` is ``EDGE``, ``ceiling_m`` is +inf, ``sunk_m``
-    is 0 and the other heights are NaN.
+    is 0, the other heights are NaN, and nothing is ``behind``.
     """
 
     state: NDArray[np.uint8]
@@ -87,6 +87,7 @@ class GroundUnder:
     roughness_m: Profile
     ceiling_m: Profile
     sunk_m: Profile
+    behind: NDArray[np.bool_]
 
 
 def ground_under(terrain: TerrainMap, swath: Swath) -> GroundUnder:
@@ -96,7 +97,8 @@ def ground_under(terrain: TerrainMap, swath: Swath) -> GroundUnder:
     return GroundUnder(
         state=swath.take(terrain.state, CellState.OUTSIDE),
         blank=swath.take(terrain.blank, Blank.EDGE), sunk_m=swath.take(terrain.sunk_m, 0.0),
-        ceiling_m=swath.take(terrain.ceiling_m, np.inf), **heights)
+        ceiling_m=swath.take(terrain.ceiling_m, np.inf),
+        behind=swath.take(terrain.behind, False), **heights)
 
 
 def lay_swath(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from hazcam.frames import Floats
 from hazcam.rover.profile import RoverProfile
-from hazcam.terrain.record import CellState, TerrainMap
+from hazcam.terrain.record import TerrainMap
 from hazcam.verdict import kernels
 from hazcam.verdict.record import Profile, UnseenRuns
 from hazcam.verdict.swath import GroundUnder, Swath
@@ -36,15 +36,17 @@ def unseen_runs(
     # What is added to each hole is taken from the ground between two.
     apart_m = legs.hip_spacing_m + legs.foot_length_m + cell + 1.5 * float(row.max())
     # The rim that is added to a slit was seen: it says nothing about what is in it.
-    blank = holes & (under.state != CellState.HIDDEN)
+    unexplained = holes & ~under.behind
     found, deepest, ground_sd, groups = [], [], [], 0
     for side in (-1, 1):
         track = np.nonzero(np.abs(swath.offset_m - side * legs.track_m / 2) <= (
             legs.foot_width_m / 2 + rover.margin_m + 1e-9))[0]
-        entered = enterable(holes[:, track], max(round(legs.foot_length_m / cell), 1),
-                            max(round(legs.foot_width_m / across), 1), round(cell / across))
-        runs, deep, more = kernels.runs_of(entered, entered & blank[:, track],
-                                           under.sunk_m[:, track],
+        sunk = np.ascontiguousarray(under.sunk_m[:, track])
+        entered = enterable(
+            np.ascontiguousarray(holes[:, track]), max(round(legs.foot_length_m / cell), 1),
+            max(round(legs.foot_width_m / across), 1), round(cell / across))
+        bare_cells = np.ascontiguousarray(entered & unexplained[:, track])
+        runs, deep, more = kernels.runs_of(entered, bare_cells, sunk,
                                            int(np.ceil(apart_m / cell)))
         found.append(runs + np.array([0, 0, 0, 0, groups]))
         deepest.append(deep)
@@ -56,9 +58,10 @@ def unseen_runs(
         rover.body.nose_m + swath.station_m - terrain.camera_x_m, cell)
     begins = swath.station_m[first] <= until_m
     first, cells, bare, group = (column[begins] for column in (first, cells, bare, group))
+    last = first + cells - 1
     return UnseenRuns(
-        at_m=swath.station_m[first], length_m=cells * cell + cell + 1.5 * row[first],
-        sigma_m=np.hypot(cell / 2, row[first] / 2), blank_m=bare * cell,
+        at_m=swath.station_m[first], length_m=cells * cell + cell + 1.5 * row[last],
+        sigma_m=np.hypot(cell / 2, row[last] / 2), unexplained_m=bare * cell,
         sunk_m=np.concatenate(deepest)[begins], fall=fall[first],
         ground_sd_m=np.concatenate(ground_sd)[begins], group=group, line_m=across,
     )
@@ -70,8 +73,6 @@ def enterable(unseen: Mask, length: int, width: int, rim: int) -> Mask:
     ``length`` and ``width`` of the foot, and the ``rim``, in samples along and across. A slit is
     wider than its cells by one, the rim, on each side: those that its edges touch count as seen.
     """
-    if not unseen.any():
-        return unseen
     along = kernels.opened(unseen, length, 1)
     wider = along.copy()
     for shift in range(1, rim + 1):
