@@ -259,8 +259,12 @@ def _filled(
         "slope_x": slope_x + tilt[0], "slope_y": slope_y + tilt[1],
         "slope_sigma": np.hypot(lookup.take(before.slope_sigma), np.sqrt(tilt_variance)),
     }
+    # What it looked at and did not see, hidden or blank, is no near strip to be assumed clear.
+    missed = (terrain.state == CellState.OUTSIDE) & np.isin(
+        lookup.take(before.state.astype(np.float64)), (CellState.HIDDEN, CellState.BLANK))
     return replace(
         terrain, state=np.where(wanted, np.uint8(CellState.SEEN), terrain.state),
+        sensor_view=terrain.sensor_view | missed,
         behind=terrain.behind & ~wanted, from_previous=wanted,
         obstacles=_with_obstacles(terrain, previous, wanted),
         **{name: np.where(wanted & np.isfinite(layer), layer, getattr(terrain, name))

@@ -18,6 +18,8 @@ would have to lie.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
@@ -28,8 +30,9 @@ from hazcam.verdict.record import LIMIT_OF, MEASURED, HeadingDemand, Profile, Un
 HEIGHTS, ANGLES = ("step", "drop", "belly", "contact"), ("slope", "roll", "tip")
 # Stations this near to each other count once: one foothold, one body length. [m]
 _SAME_GROUND_M = {HEIGHTS: 0.06, ANGLES: 0.30}
-# A run is a hole by itself if more than this share of what the legs bridge is unexplained.
-UNEXPLAINED_SHARE = 0.75
+# A run may be a hole by itself if more than this share of what the legs bridge is unexplained, or
+# more than that share of it is blank. Our own choice, on tune scenes and on rims before black pits.
+UNEXPLAINED_SHARE, BLANK_SHARE = 0.75, 1 / 3
 # Holes that the legs do not bridge are up to so long, our own assumption; a longer one hidden whole
 # behind what a rover may climb would be past the look-ahead.
 _LONGEST_HOLE_M = 0.40
@@ -42,6 +45,20 @@ def exceeding(demand: HeadingDemand, limits: Limits) -> Profile:
     """Probability that a measured demand exceeds its limit at some station up to each, (n,)."""
     heights, angles = (_along(demand, limits, names) for names in (HEIGHTS, ANGLES))
     return np.asarray(1 - (1 - heights) * (1 - angles))
+
+
+def turn_exceeding(demand: HeadingDemand, limits: Limits) -> float:
+    """Probability that what is seen in the circle of the turn exceeds a limit; 0 straight ahead."""
+    turn = demand.turn
+    if turn is None or not turn.sigma_m > 0:
+        return 0.0
+    rooms = (least_height(limits) - turn.step_m, limits.drop.value - turn.drop_m)
+    return float(ndtr(-min(rooms) / turn.sigma_m))
+
+
+def least_height(limits: Limits) -> float:
+    """The limit of what may stand in the way: a leg must step on it, or the belly pass it. [m]"""
+    return min(limits.step.value, limits.belly.value)
 
 
 def at_station(demand: HeadingDemand, name: str, limit: float) -> Profile:
@@ -104,25 +121,38 @@ def _once_each(chance: Profile, count: int) -> Profile:
 # --- what was not seen ----------------------------------------------------------------------------
 
 
-def groups_of(demand: HeadingDemand) -> tuple[Profile, Profile, Profile, Profile]:
-    """Where each group of unseen runs begins, its length and its sigma, what is unexplained.
+class Groups(NamedTuple):
+    """Groups of unseen runs, each of shape (n,): where one begins, its length and one sigma. [m]
 
     The seen ground between its runs counts to its length: the legs of a side would hang at once.
+    ``explained``: are they unseen because of what was seen, and not because they may be a hole?
+    """
+
+    at_m: Profile
+    length_m: Profile
+    sigma_m: Profile
+    explained: NDArray[np.bool_]
+
+
+def groups_of(demand: HeadingDemand, gap_m: float) -> Groups:
+    """The groups of a heading's unseen runs.
+
+    Something seen must hide a part of an explained group; what is not hidden so must be too short
+    to be most of a hole that the legs do not bridge; and of a run that is longer than they bridge
+    hardly anything may be blank: a black floor behind a rim is no evidence against a hole, as
+    ground that is seen beyond a lip can be.
     """
     runs = demand.runs
     count = int(runs.group.max()) + 1 if runs.group.size else 0
-    begins, ends = np.full(count, np.inf), np.full(count, -np.inf)
-    sigma, unexplained = np.zeros(count), np.zeros(count)
+    begins, ends, sigma = np.full(count, np.inf), np.full(count, -np.inf), np.zeros(count)
     np.minimum.at(begins, runs.group, runs.at_m)
     np.maximum.at(ends, runs.group, runs.at_m + runs.length_m)
     np.maximum.at(sigma, runs.group, runs.sigma_m)
-    np.add.at(unexplained, runs.group, runs.unexplained_m)
-    return begins, ends - begins, sigma, unexplained
-
-
-def is_explained(unexplained_m: Profile, gap_m: float) -> NDArray[np.bool_]:
-    """Is the unexplained too short to be most of a hole that the legs do not bridge?"""
-    return np.asarray(unexplained_m <= UNEXPLAINED_SHARE * gap_m)
+    black = (runs.length_m > gap_m) & (runs.blank_m > BLANK_SHARE * gap_m)
+    hidden, bare, blacks = (np.bincount(runs.group, part, count)
+                            for part in (runs.explained_m, runs.unexplained_m, black))
+    explained = (hidden > 0) & (bare <= UNEXPLAINED_SHARE * gap_m) & (blacks == 0)
+    return Groups(begins, ends - begins, sigma, explained)
 
 
 def hole_hidden(demand: HeadingDemand, limits: Limits) -> Profile:
@@ -131,12 +161,12 @@ def hole_hidden(demand: HeadingDemand, limits: Limits) -> Profile:
     odds = np.zeros(len(demand.station_m))
     if not runs.group.size:
         return odds
-    explained = is_explained(groups_of(demand)[3], gap_m)[runs.group]
+    explained = groups_of(demand, gap_m).explained[runs.group]
     room_m2 = np.where(explained, np.maximum(runs.length_m - gap_m, 0) * runs.line_m, 0.0)
     station = np.clip(np.searchsorted(demand.station_m, runs.at_m - 1e-9), 0, len(odds) - 1)
     np.add.at(odds, station, room_m2 * _evidence(runs, gap_m))
     odds = np.cumsum(odds)
-    density = hole_density_m2(demand, limits.drop.value)
+    density = hole_density_m2(demand)
     return np.where(odds > 0, -np.expm1(-density * np.maximum(odds, 1e-12)), 0.0)
 
 
@@ -155,11 +185,15 @@ def _evidence(runs: UnseenRuns, gap_m: float) -> Profile:
     return np.asarray(np.maximum(with_hole / np.maximum(without, 1e-12), 1.0))
 
 
-def hole_density_m2(demand: HeadingDemand, drop_m: float) -> float:
-    """Holes deeper than a drop per area, from those that are seen; +inf where nothing is. [1/m²]"""
+def hole_density_m2(demand: HeadingDemand) -> float:
+    """Hollows per area, from those that are seen; +inf where nothing is. [1/m²]
+
+    Every hollow that stands out of the local ground counts, whatever is seen of its depth: at a
+    grazing view a deep hole shows little more than its far lip.
+    """
     if demand.seen_m2 == 0:
         return np.inf
-    return (sum(depth > drop_m for depth in demand.hollows_m) + 0.5) / demand.seen_m2
+    return (len(demand.hollows_m) + 0.5) / demand.seen_m2
 
 
 def worst_name(demand: HeadingDemand, limits: Limits, station: int) -> tuple[str, int]:

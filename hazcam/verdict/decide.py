@@ -13,9 +13,10 @@ from hazcam.verdict.chance import (
     exceeding,
     groups_of,
     hole_hidden,
-    is_explained,
+    least_height,
     limit_of,
     tilt_bound,
+    turn_exceeding,
     worst_name,
 )
 from hazcam.verdict.record import LIMIT_OF, MEASURED, Cause, HeadingDemand, HeadingVerdict
@@ -24,6 +25,7 @@ _WORDS = {"step": "step", "drop": "drop", "belly": "height under the body",
           "contact": "ground against the settled body",
           "slope": "slope", "roll": "slope across the heading", "tip": "lean towards overturning"}
 
+_ATTITUDE = "attitude unknown"
 HIDDEN, OUTSIDE = "hidden from the cameras", "outside the pictures"
 
 
@@ -48,10 +50,14 @@ def decide(
         What speaks against every heading of the pair.
     """
     sigmas = float(ndtri(confidence))
-    unseen = [*pair_causes, *_unseen(demand, limits, sigmas), *_turn(demand, limits, sigmas)]
-    measured = [c for name in MEASURED for c in _measured(demand, name, limits, sigmas)]
+    turn = _turn(demand, limits, sigmas)
+    measured = [*(c for c in turn if c.kind in MEASURED),
+                *(c for name in MEASURED for c in _measured(demand, name, limits, sigmas))]
+    unseen = [*pair_causes, *_unseen(demand, limits, sigmas),
+              *(c for c in turn if c.kind not in MEASURED)]
     causes = [*unseen, *measured]
-    chance = 1 - (1 - exceeding(demand, limits)) * (1 - hole_hidden(demand, limits))
+    chance = 1 - ((1 - exceeding(demand, limits)) * (1 - hole_hidden(demand, limits))
+                  * (1 - turn_exceeding(demand, limits)))
     if chance[-1] > 1 - confidence:
         together = _together(demand, limits, chance, confidence)
         if together.at_m < min((c.at_m for c in causes), default=np.inf):
@@ -61,17 +67,17 @@ def decide(
     return HeadingVerdict(
         heading_deg=demand.heading_deg, verdict="ask-ground" if causes else "go",
         clear_m=min(clear, demand.look_ahead_m), assumed_m=min(demand.assumed_m, clear),
-        causes=tuple(causes), probability=float(chance[-1]),
+        causes=tuple(causes),
+        probability=float(chance[-1]) if demand.seen_share.any() else float("nan"),
         bounded=_is_bounded(unseen, measured),
     )
 
 
 def _is_bounded(unseen: list[Cause], measured: list[Cause]) -> bool:
     """Does nothing that is not known come before what was measured to exceed a limit?"""
-    unknown = [c.at_m for c in (*unseen, *measured)
-               if c in unseen or c.kind == "attitude unknown"]
-    known = [c.at_m for c in measured if c.kind != "attitude unknown"]
-    return min(known, default=np.inf) < min(unknown, default=np.inf) or not unknown
+    unknown = [c.at_m for c in unseen] + [c.at_m for c in measured if c.kind == _ATTITUDE]
+    known = [c.at_m for c in measured if c.kind != _ATTITUDE]
+    return not unknown or min(known, default=np.inf) < min(unknown)
 
 
 def _unit(name: str) -> str:
@@ -119,7 +125,7 @@ def _measured(
     if tilted.size and (beyond.size == 0 or tilted[0] < beyond[0]):
         i = int(tilted[0])
         causes.append(Cause(
-            kind="attitude unknown", at_m=float(demand.station_m[i]),
+            kind=_ATTITUDE, at_m=float(demand.station_m[i]),
             demand=float(value[i]) + extra, sigma=float(sigma[i]), limit=limit, unit=unit,
             text=f"attitude unknown: {_WORDS[name]} {value[i]:.1f} deg against the plane of the "
                  f"feet, up to {value[i] + extra:.1f} deg against gravity, limit {limit:.1f} deg",
@@ -180,17 +186,17 @@ def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
             unit="m", reason=OUTSIDE,
             text=f"ground {circle} is out of view, more than may be assumed clear"))
     for kind, value, limit in (
-        ("step", turn.step_m, min(limits.step.value, limits.belly.value)),
+        ("step", turn.step_m, least_height(limits)),
         ("drop", turn.drop_m, limits.drop.value),
     ):
         if not value + sigmas * turn.sigma_m <= limit:
             causes.append(Cause(
                 kind=kind, at_m=0.0, demand=value, sigma=turn.sigma_m, limit=limit, unit="m",
                 text=f"{kind} {value:.3f} ± {turn.sigma_m:.3f} m {circle}, limit {limit:.3f} m"))
-    if turn.hidden_m > min(limits.step.value, limits.belly.value):
+    if turn.hidden_m > least_height(limits):
         causes.append(Cause(
             kind="hidden obstacle", at_m=0.0, demand=turn.hidden_m, sigma=None,
-            limit=min(limits.step.value, limits.belly.value), unit="m", reason=HIDDEN,
+            limit=least_height(limits), unit="m", reason=HIDDEN,
             text=f"something too tall could hide {circle}"))
     if turn.unseen_m > limits.gap.value:
         causes.append(Cause(
@@ -202,9 +208,10 @@ def _turn(demand: HeadingDemand, limits: Limits, sigmas: float) -> list[Cause]:
 def _run(demand: HeadingDemand, limits: Limits, sigmas: float) -> Cause | None:
     """The nearest group of unseen runs that may be a hole too long for the legs."""
     limit = limits.gap.value
-    at_m, length_m, sigma_m, unexplained_m = groups_of(demand)
+    groups = groups_of(demand, limit)
+    at_m, length_m, sigma_m = groups.at_m, groups.length_m, groups.sigma_m
     worst = length_m + sigmas * sigma_m
-    beyond = np.nonzero((worst > limit) & ~is_explained(unexplained_m, limit))[0]
+    beyond = np.nonzero((worst > limit) & ~groups.explained)[0]
     if beyond.size == 0:
         return None
     i = int(beyond[np.lexsort((-length_m[beyond], at_m[beyond]))[0]])
@@ -220,7 +227,7 @@ def _run(demand: HeadingDemand, limits: Limits, sigmas: float) -> Cause | None:
 
 
 def _hidden(demand: HeadingDemand, limits: Limits) -> Cause | None:
-    limit = min(limits.step.value, limits.belly.value)
+    limit = least_height(limits)
     beyond = np.nonzero((demand.hidden_m > limit) & ~demand.outside)[0]
     if beyond.size == 0:
         return None

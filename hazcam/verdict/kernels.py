@@ -9,14 +9,16 @@ from numpy.typing import NDArray
 
 @numba.njit(cache=True, boundscheck=False)
 def runs_of(
-    holes: NDArray[np.bool_], unexplained: NDArray[np.bool_], sunk: NDArray[np.float64], bridge: int
+    holes: NDArray[np.bool_], unexplained: NDArray[np.bool_], blank: NDArray[np.bool_],
+    sunk: NDArray[np.float64], bridge: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], int]:
     """Runs of holes along the first axis, each line by itself.
 
     Parameters
     ----------
-    holes, unexplained : ndarray of shape (stations, lines), bool
-        Cells that a foot could enter unseen; those of them that nothing seen explains.
+    holes, unexplained, blank : ndarray of shape (stations, lines), bool
+        Cells that a foot could enter unseen; those of them that nothing seen explains; of these
+        those that had no match.
     sunk : ndarray of shape (stations, lines)
         How far below the ground the sight line over a cell ends. [m]
     bridge : int
@@ -24,15 +26,16 @@ def runs_of(
 
     Returns
     -------
-    ndarray of shape (N, 5), int64
-        Line, first station, stations, how many of them are unexplained; group in the last column.
+    ndarray of shape (N, 6), int64
+        Line, first station, stations, how many of them are unexplained, and
+        how many of those blank; group.
     ndarray of shape (N,)
         Greatest ``sunk`` of each. [m]
     int
         How many groups there are.
     """
     stations, lines = holes.shape
-    found = np.empty((stations * lines // 2 + lines, 5), dtype=np.int64)
+    found = np.empty((stations * lines // 2 + lines, 6), dtype=np.int64)
     deepest = np.zeros(len(found))
     count = 0
     group = -1
@@ -43,15 +46,16 @@ def runs_of(
             if not holes[i, line]:
                 i += 1
                 continue
-            first, bare = i, 0
+            first, bare, empty = i, 0, 0
             while i < stations and holes[i, line]:
                 bare += unexplained[i, line]
+                empty += blank[i, line]
                 deepest[count] = max(deepest[count], sunk[i, line])
                 i += 1
             if first - last_end >= bridge:
                 group += 1
             found[count, 0], found[count, 1], found[count, 2] = line, first, i - first
-            found[count, 3], found[count, 4] = bare, group
+            found[count, 3], found[count, 4], found[count, 5] = bare, empty, group
             count += 1
             last_end = i
     return found[:count], deepest[:count], group + 1

@@ -11,7 +11,7 @@ from hazcam.verdict.record import LIMIT_OF, HeadingDemand, HeadingVerdict
 # The limit that each kind of cause is held against; the others have none that would flip them.
 _LIMITS_OF_CAUSES = {name: LIMIT_OF.get(name, name)
                      for name in ("step", "drop", "belly", "contact", "slope", "roll", "tip")}
-_LIMITS_OF_CAUSES |= {"unseen run": "gap", "hidden obstacle": "step"}
+_LIMITS_OF_CAUSES["unseen run"] = "gap"
 # A limit is sought up to so many times its value, and to this share of it.
 _UP_TO, _CLOSE = 4.0, 0.002
 
@@ -72,7 +72,9 @@ def margin_of(
         found = [m for name in LIMIT_UNITS
                  if (m := _flip(demand, limits, confidence, name, 0.0)) is not None]
         return max(found, key=lambda m: m.share, default=None)
-    names = {_LIMITS_OF_CAUSES.get(cause.kind) for cause in verdict.causes}
+    lower = "belly" if limits.belly.value <= limits.step.value else "step"
+    names = {{**_LIMITS_OF_CAUSES, "hidden obstacle": lower}.get(cause.kind)
+             for cause in verdict.causes}
     if len(names) != 1 or None in names:
         return None
     return _flip(demand, limits, confidence, str(names.pop()), _UP_TO)

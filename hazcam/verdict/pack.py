@@ -30,7 +30,8 @@ _PROFILES = ("station_m", *MEASURED, "pitch", "lean", "hidden_m", "seen_share")
 _CODES = ("unseen_state", "unseen_blank")
 _SCALARS = ("heading_deg", "tilt_sigma_deg", "scale_sigma", "tilt_bound_deg", "strip_m",
             "assumed_m", "turn_radius_m", "look_ahead_m", "seen_m2", "seen_before_m")
-_RUNS = ("at_m", "length_m", "sigma_m", "unexplained_m", "sunk_m", "fall", "ground_sd_m")
+_RUNS = ("at_m", "length_m", "sigma_m", "explained_m", "unexplained_m", "blank_m", "sunk_m", "fall",
+         "ground_sd_m")
 _TURN = tuple(field.name for field in fields(TurnDemand))
 DEMAND_ARRAYS = ("counts", "scalars", "line_m", "turn", "has_turn", "turn_assumed", "profiles",
                  "profiles.nan", "outside", *_CODES, "runs", "runs.group", "hollows_m")

@@ -48,8 +48,9 @@ class UnseenRuns:
     ----------
     at_m, length_m, sigma_m : ndarray of shape (n,)
         Where a run begins, from the nose; how long it is, and one standard deviation. [m]
-    unexplained_m : ndarray of shape (n,)
-        How much of it lies behind nothing that was seen to stand above the ground. [m]
+    explained_m, unexplained_m, blank_m : ndarray of shape (n,)
+        How much of its cells lies behind something that was seen to stand above the ground, how
+        much behind nothing, and how much of the latter had no match. [m]
     sunk_m : ndarray of shape (n,)
         How far below the local ground the sight lines over that part end at the most, where they
         are matched. [m]
@@ -66,7 +67,9 @@ class UnseenRuns:
     at_m: Profile
     length_m: Profile
     sigma_m: Profile
+    explained_m: Profile
     unexplained_m: Profile
+    blank_m: Profile
     sunk_m: Profile
     fall: Profile
     ground_sd_m: Profile
@@ -74,8 +77,8 @@ class UnseenRuns:
     line_m: float
 
     def __post_init__(self) -> None:
-        for name in ("at_m", "length_m", "sigma_m", "unexplained_m", "sunk_m", "fall",
-                     "ground_sd_m", "group"):
+        for name in ("at_m", "length_m", "sigma_m", "explained_m", "unexplained_m",
+                     "blank_m", "sunk_m", "fall", "ground_sd_m", "group"):
             value = getattr(self, name)
             if value.shape != self.at_m.shape:
                 raise ValueError(f"{name} of UnseenRuns is {value.shape}, not {self.at_m.shape}")
@@ -193,9 +196,10 @@ class Cause:
     Attributes
     ----------
     kind : str
-        ``step``, ``drop``, ``belly``, ``slope``, ``roll``; ``unseen run``, ``hidden obstacle``,
-        ``outside view``, ``slope unknown``, ``attitude unknown``, ``no ground seen``,
-        ``no stereo``, ``rig no longer matches its calibration``.
+        ``step``, ``drop``, ``belly``, ``contact``, ``slope``, ``roll``, ``tip``;
+        ``unseen run``, ``hidden obstacle``, ``outside view``, ``slope unknown``,
+        ``attitude unknown``, ``no ground seen``, ``no stereo``, ``rig not checked``,
+        ``rig no longer matches its calibration``.
     at_m : float
         Along the heading from the nose. [m]
     demand, sigma, limit : float or None

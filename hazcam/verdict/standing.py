@@ -67,7 +67,7 @@ def stand_along(
         np.concatenate([kernels.highest_under(layer, *soles, size) for layer in layers])
         for layers in zip(*(_ground_bounds(terrain, *way) for way in ways), strict=True))
     over = np.concatenate([_at_cells(under.highest_m, *body) for _, under in ways])
-    found, sigma = _settled(rover, low, high, places, over)
+    found, sigma = _settled(rover, low, high, places, over, terrain.view.tilt_sigma_deg)
 
     def of_way(values: dict[str, Floats], way: int) -> dict[str, Profile]:
         return {name: _spread_out(v.reshape(len(ways), -1)[way], nose, swath)
@@ -77,7 +77,8 @@ def stand_along(
 
 
 def _settled(
-    rover: RoverProfile, feet_low: Floats, feet_high: Floats, places: Floats, over: Floats
+    rover: RoverProfile, feet_low: Floats, feet_high: Floats, places: Floats, over: Floats,
+    tilt_sigma_deg: float,
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """What ``stand_along`` says of N stances, and the sigma of tip and contact, each (N,).
 
@@ -90,7 +91,8 @@ def _settled(
     tripods = settle_on_tripods(rover.body, rover.legs, middle)
     margin = np.fmin(stance.overturn_margin_deg, tripods.tip_margin_deg)
     contact = body_contact(stance, rover.legs, places, over)
-    tip_sigma = np.maximum(margin - worst.overturn_margin_deg, _LEAST_SIGMA["tip"])
+    own = np.maximum(margin - worst.overturn_margin_deg, _LEAST_SIGMA["tip"])
+    tip_sigma = np.hypot(own, tilt_sigma_deg)
     spread = np.nanmax(feet_high - feet_low, axis=1, initial=0.0) / 2
     return {
         "tip": tip_angle_deg(rover.body, rover.legs) - margin,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from hazcam.frames import Floats
 from hazcam.rover.profile import RoverProfile
-from hazcam.terrain.record import TerrainMap
+from hazcam.terrain.record import CellState, TerrainMap
 from hazcam.verdict import kernels
 from hazcam.verdict.record import Profile, UnseenRuns
 from hazcam.verdict.swath import GroundUnder, Swath
@@ -37,6 +37,7 @@ def unseen_runs(
     apart_m = legs.hip_spacing_m + legs.foot_length_m + cell + 1.5 * float(row.max())
     # The rim that is added to a slit was seen: it says nothing about what is in it.
     unexplained = holes & ~under.behind
+    blank = unexplained & (under.state != CellState.HIDDEN)
     found, deepest, ground_sd, groups = [], [], [], 0
     for side in (-1, 1):
         track = np.nonzero(np.abs(swath.offset_m - side * legs.track_m / 2) <= (
@@ -45,23 +46,27 @@ def unseen_runs(
         entered = enterable(
             np.ascontiguousarray(holes[:, track]), max(round(legs.foot_length_m / cell), 1),
             max(round(legs.foot_width_m / across), 1), round(cell / across))
-        bare_cells = np.ascontiguousarray(entered & unexplained[:, track])
-        runs, deep, more = kernels.runs_of(entered, bare_cells, sunk,
+        bare, empty = (np.ascontiguousarray(entered & layer[:, track])
+                       for layer in (unexplained, blank))
+        runs, deep, more = kernels.runs_of(entered, bare, empty, sunk,
                                            int(np.ceil(apart_m / cell)))
-        found.append(runs + np.array([0, 0, 0, 0, groups]))
+        found.append(runs + np.array([0, 0, 0, 0, 0, groups]))
         deepest.append(deep)
         at = runs[:, 1], track[runs[:, 0]]
         ground_sd.append(np.hypot(under.roughness_m[at], under.ground_sigma_m[at]))
         groups += more
-    _, first, cells, bare, group = np.concatenate(found).T
+    _, first, cells, bare, empty, group = np.concatenate(found).T
     fall = terrain.camera_height_m / np.maximum(
         rover.body.nose_m + swath.station_m - terrain.camera_x_m, cell)
-    begins = swath.station_m[first] <= until_m
-    first, cells, bare, group = (column[begins] for column in (first, cells, bare, group))
+    # A group that begins before the end is followed beyond it.
+    begins = np.isin(group, group[swath.station_m[first] <= until_m])
+    first, cells, bare, empty, group = (
+        column[begins] for column in (first, cells, bare, empty, group))
     last = first + cells - 1
     return UnseenRuns(
         at_m=swath.station_m[first], length_m=cells * cell + cell + 1.5 * row[last],
-        sigma_m=np.hypot(cell / 2, row[last] / 2), unexplained_m=bare * cell,
+        sigma_m=np.hypot(cell / 2, row[last] / 2), blank_m=empty * cell,
+        unexplained_m=bare * cell, explained_m=(cells - bare) * cell,
         sunk_m=np.concatenate(deepest)[begins], fall=fall[first],
         ground_sd_m=np.concatenate(ground_sd)[begins], group=group, line_m=across,
     )
