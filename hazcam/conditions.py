@@ -14,7 +14,7 @@ from hazcam.rover import RoverProfile
 from hazcam.terrain import TerrainMap
 
 REHEARSED_SUN_DEG = (3.0, 50.0)
-REHEARSED_TILT_DEG = 2.0
+REHEARSED_TILT_DEG = 8.0
 REHEARSED_LOOK_AHEAD_M = 1.5
 REHEARSED_HEIGHT_M = (0.17, 0.25)
 REHEARSED_BASELINE_M = (0.06, 0.10)

@@ -17,6 +17,7 @@ from hazcam.rover import LIMIT_UNITS, Limits, read_rover, with_limits
 from hazcam.verdict import HeadingDemand, decide
 from hazcam.verdict.chance import (
     ANGLES,
+    BLANK_SHARE,
     HEIGHTS,
     UNEXPLAINED_SHARE,
     at_station,
@@ -24,9 +25,9 @@ from hazcam.verdict.chance import (
     groups_of,
     hole_density_m2,
     hole_hidden,
-    is_explained,
     limit_of,
 )
+from hazcam.verdict.margin import margin_of
 from hazcam.verdict.record import MEASURED, UnseenRuns
 
 ROVER = read_rover("dunlin-em")
@@ -66,8 +67,9 @@ def demand_of(
 
 def runs_of(*runs: dict[str, float]) -> UnseenRuns:
     """Runs that are wholly explained, but for what is given of each."""
-    plain = {"at_m": 0.5, "length_m": 0.2, "sigma_m": 0.005, "unexplained_m": 0.0, "sunk_m": 0.0,
-             "fall": 0.25, "ground_sd_m": 0.004}
+    plain = {"at_m": 0.5, "length_m": 0.2, "sigma_m": 0.005, "explained_m": 0.1,
+             "unexplained_m": 0.0, "blank_m": 0.0, "sunk_m": 0.0, "fall": 0.25,
+             "ground_sd_m": 0.004}
     columns = {name: np.array([run.get(name, value) for run in runs], dtype=np.float64)
                for name, value in plain.items()}
     group = np.array([run.get("group", i) for i, run in enumerate(runs)], dtype=np.int64)
@@ -159,7 +161,7 @@ def union_by_quadrature(z: Floats, shared: float) -> float:
 def test_what_stations_share_is_integrated_out(ratio: float, z: float) -> None:
     """Three stations apart, by adaptive quadrature.
 
-    Seven nodes integrate what is smooth over their spacing of 1.2: up to as much shared as own
+    Fifteen nodes integrate what is smooth over their spacing of 0.8: up to as much shared as own
     error the difference is below 1 % of the probability; for more it grows, and nothing is said.
     """
     shared = ratio / np.hypot(1, ratio)
@@ -227,21 +229,25 @@ def test_a_higher_limit_never_raises_the_probability(seed: int, name: str, more:
     demand = random_demand(seed)
     higher = with_limits(ROVER, {name: (1 + more) * getattr(LIMITS, name).value}).limits
     assert np.all(exceeding(demand, higher) <= exceeding(demand, LIMITS) + 1e-12)
-    assert np.all(hole_hidden(demand, higher) <= hole_hidden(demand, LIMITS) + 1e-12)
+    # A run that is a hole by itself has no probability: with more that the legs bridge it may.
+    before, after = (groups_of(demand, limits.gap.value).explained for limits in (LIMITS, higher))
+    assert np.all(before <= after)
+    if np.array_equal(before, after):
+        assert np.all(hole_hidden(demand, higher) <= hole_hidden(demand, LIMITS) + 1e-12)
 
 
 # --- what was not seen ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("deep", "area_m2"), [(0, 0.5), (1, 2.0), (4, 1.3)])
-def test_the_density_of_holes_is_the_mean_of_jeffreys_posterior(deep: int, area_m2: float) -> None:
+@pytest.mark.parametrize(("count", "area_m2"), [(0, 0.5), (1, 2.0), (4, 1.3)])
+def test_the_density_of_holes_is_the_mean_of_jeffreys_posterior(count: int, area_m2: float) -> None:
     """A Poisson rate under the prior Gamma(1/2, rate 0): after n in A it is Gamma(n + 1/2, A).
 
-    Only hollows deeper than the drop count as holes.
+    Every hollow counts, of whatever depth is seen: a millimetre and more than any drop.
     """
-    hollows = (*(0.06 + 0.01 * i for i in range(deep)), 0.04, 0.05)
+    hollows = (0.001, 0.02, 0.2, 0.9)[:count]
     demand = demand_of(seen_m2=area_m2, hollows_m=hollows)
-    assert hole_density_m2(demand, 0.05) == close(gamma(deep + 0.5, scale=1 / area_m2).mean())
+    assert hole_density_m2(demand) == close(gamma(count + 0.5, scale=1 / area_m2).mean())
 
 
 def test_a_hole_behind_what_is_seen_lies_there_by_chance() -> None:
@@ -298,37 +304,105 @@ def test_lower_ground_never_lowers_the_probability(seed: int) -> None:
     rng = np.random.default_rng(seed)
     run = {"length_m": rng.uniform(0.05, 0.5), "fall": rng.uniform(0.1, 0.6),
            "ground_sd_m": rng.uniform(0.0, 0.03)}
-    most = UNEXPLAINED_SHARE * GAP_M * run["fall"] * 0.999  # beyond it is a hole by itself
     found = [hole_hidden(demand_of(runs=runs_of(run | {"sunk_m": s})), LIMITS)[-1]
-             for s in np.linspace(0.0, most, 8)]
+             for s in np.linspace(0.0, 0.1, 8)]
     assert np.all(np.diff(found) >= 0)
+    assert (found[-1] > found[0]) == (run["length_m"] > GAP_M)
 
 
-@pytest.mark.parametrize("what", ["blank", "sunk"])
-def test_a_run_that_is_mostly_unexplained_is_a_hole_by_itself(what: str) -> None:
-    """Three quarters of what the legs bridge, blank or so low that no more would be seen."""
-    bound_m = UNEXPLAINED_SHARE * GAP_M
-    for share, explained in ((0.99, True), (1.01, False)):
-        run = {"length_m": 0.3, **({"unexplained_m": share * bound_m} if what == "blank" else
-                                   {"sunk_m": share * bound_m * 0.25, "fall": 0.25})}
-        demand = demand_of(runs=runs_of(run), **sloped())
-        assert is_explained(groups_of(demand)[3], GAP_M).tolist() == [explained]
+@pytest.mark.parametrize("sunk_m", [0.0, 0.01, 0.05])
+def test_an_unknown_spread_of_the_ground_is_the_least_spread(sunk_m: float) -> None:
+    """2 mm, with which low ground is the strongest evidence; never no probability, nor none."""
+    runs = runs_of({"sunk_m": sunk_m, "ground_sd_m": np.nan})
+    found = hole_hidden(demand_of(runs=runs), LIMITS)[-1]
+    ratio = max(1 / (0.4 * 0.25 * max(norm.pdf(sunk_m, scale=0.002), 1e-12)), 1.0)
+    assert found == close(1 - np.exp(-0.5 * ratio * (0.2 - GAP_M) * LINE_M))
+    assert found > 0
+
+
+def judged(*runs: dict[str, float], gap_m: float = GAP_M, confidence: float = 0.6) -> list[str]:
+    """Kinds of the causes; at the plain confidence the chance of a hidden hole is none."""
+    limits = with_limits(ROVER, {"gap": gap_m}).limits
+    found = decide(demand_of(runs=runs_of(*runs), **sloped()), limits, confidence)
+    return [cause.kind for cause in found.causes]
+
+
+@pytest.mark.parametrize(("share", "is_blank"), [(UNEXPLAINED_SHARE, 0), (BLANK_SHARE, 1)])
+def test_a_run_that_is_mostly_unexplained_is_a_hole_by_itself(share: float, is_blank: int) -> None:
+    """Three quarters of what the legs bridge behind nothing, or a third of it black."""
+    for of_it, explained in ((0.99, True), (1.01, False)):
+        bare_m = of_it * share * GAP_M
+        run = {"length_m": 0.3, "unexplained_m": bare_m, "blank_m": is_blank * bare_m}
+        demand = demand_of(runs=runs_of(run))
+        assert groups_of(demand, GAP_M).explained.tolist() == [explained]
         assert (hole_hidden(demand, LIMITS)[-1] > 0) == explained
-        causes = decide(demand, LIMITS, 0.6).causes  # at which the chance alone is no cause
-        assert [c.kind for c in causes] == ([] if explained else ["unseen run"])
+        assert judged(run) == ([] if explained else ["unseen run"])
+
+
+@pytest.mark.parametrize(("length_m", "explained"), [
+    (GAP_M - 1e-6, True), (GAP_M + 1e-6, False)])
+def test_black_ground_counts_in_a_run_that_the_legs_do_not_bridge(
+    length_m: float, explained: bool
+) -> None:
+    """Half of the gap is black, behind a rim that hides as much."""
+    run = {"length_m": length_m, "explained_m": GAP_M / 2, "unexplained_m": GAP_M / 2,
+           "blank_m": GAP_M / 2}
+    other = {"length_m": 0.3, "at_m": 0.7, "group": 0}  # its group is longer than the gap
+    demand = demand_of(runs=runs_of(run | {"group": 0}, other))
+    assert groups_of(demand, GAP_M).explained.tolist() == [explained]
+
+
+def test_a_group_is_explained_only_if_something_hides_a_part_of_it() -> None:
+    """A run of it, of whatever length; the group next to it does not count."""
+    bare = {"length_m": 0.12, "explained_m": 0.0, "unexplained_m": 0.05, "group": 0}
+    hidden = {"at_m": 0.7, "length_m": 0.05, "explained_m": 0.01}
+    for group, expected in ((0, [True]), (1, [False, True])):
+        demand = demand_of(runs=runs_of(bare, hidden | {"group": group}))
+        assert groups_of(demand, GAP_M).explained.tolist() == expected
+
+
+@pytest.mark.parametrize("blank", [0.0, 1.0])
+@pytest.mark.parametrize("cells", [3, 6])
+def test_what_nothing_hides_asks_as_soon_as_it_may_be_longer_than_the_legs_bridge(
+    cells: int, blank: float
+) -> None:
+    """Six cells of 1 cm at 0.98 m, where a picture row is 12 mm: a cell and 1.5 rows more.
+
+    Then 2.326 standard deviations of half a cell and half a row; behind something it is go.
+    """
+    row_m = 0.012
+    length_m = (cells + 1) * CELL_M + 1.5 * row_m
+    run = {"at_m": 0.98, "length_m": length_m, "sigma_m": float(np.hypot(CELL_M, row_m)) / 2,
+           "explained_m": 0.0, "unexplained_m": cells * CELL_M, "blank_m": blank * cells * CELL_M}
+    worst_m = length_m + float(norm.ppf(0.99)) * run["sigma_m"]
+    assert judged(run, gap_m=worst_m - 1e-6, confidence=0.99) == ["unseen run"]
+    assert judged(run, gap_m=worst_m + 1e-6, confidence=0.99) == []
+    hidden = run | {"explained_m": cells * CELL_M, "unexplained_m": 0.0, "blank_m": 0.0}
+    assert judged(hidden, gap_m=worst_m - 1e-6, confidence=0.99) == []
+
+
+def test_a_run_that_nothing_hides_asks_though_a_hidden_one_is_near() -> None:
+    """By itself it may be longer than the legs bridge; a run hidden beside it explains no more."""
+    bare = {"at_m": 0.60, "length_m": 0.08, "sigma_m": 0.007, "explained_m": 0.0,
+            "unexplained_m": 0.05, "blank_m": 0.05}
+    hidden = {"at_m": 0.50, "length_m": 0.07, "sigma_m": 0.006, "explained_m": 0.05}
+    both = runs_of({**hidden, "group": 0}, {**bare, "group": 0})
+    assert groups_of(demand_of(runs=both), 0.09).explained.tolist() == [False]
+    shorter = runs_of({**hidden, "group": 0}, {**bare, "length_m": 0.06, "group": 0})
+    assert groups_of(demand_of(runs=shorter), 0.09).explained.tolist() == [True]
 
 
 def test_the_runs_of_a_group_are_taken_together() -> None:
     """From the first begin to the last end, with what is unexplained in all of them."""
-    runs = runs_of({"at_m": 0.40, "length_m": 0.05, "unexplained_m": 0.03,
-                    "sigma_m": 0.004, "group": 0},
-                   {"at_m": 0.50, "length_m": 0.06, "sunk_m": 0.01, "fall": 0.2, "group": 0},
-                   {"at_m": 0.90, "length_m": 0.07, "group": 1})
-    begins, length, sigma, unexplained = groups_of(demand_of(runs=runs))
-    assert begins == close([0.40, 0.90])
-    assert length == close([0.16, 0.07])
-    assert sigma == close([0.005, 0.005])
-    assert unexplained == close([0.03 + 0.01 / 0.2, 0.0])
+    first = {"at_m": 0.40, "length_m": 0.05, "unexplained_m": 0.6 * UNEXPLAINED_SHARE * GAP_M,
+             "sigma_m": 0.004, "group": 0}
+    after = first | {"at_m": 0.50, "length_m": 0.06, "sigma_m": 0.005}
+    alone = first | {"at_m": 0.90, "length_m": 0.07, "group": 1}
+    groups = groups_of(demand_of(runs=runs_of(first, after, alone)), GAP_M)
+    assert groups.at_m == close([0.40, 0.90])
+    assert groups.length_m == close([0.16, 0.07])
+    assert groups.sigma_m == close([0.005, 0.004])
+    assert groups.explained.tolist() == [False, True]
 
 
 # --- the decision ---------------------------------------------------------------------------------
@@ -357,7 +431,9 @@ def random_demand(seed: int) -> HeadingDemand:
         sigma[name] = np.where(np.isfinite(value), limit * rng.uniform(0.005, 0.05, STATIONS),
                                np.nan)
     runs = [{"at_m": rng.uniform(0, 1), "length_m": rng.uniform(0.03, 0.4),
-             "sigma_m": rng.uniform(0.003, 0.01), "unexplained_m": rng.choice([0, 0.02, 0.05]),
+             "sigma_m": rng.uniform(0.003, 0.01), "explained_m": rng.choice([0, 0.05, 0.1]),
+             "unexplained_m": (bare := rng.choice([0, 0.02, 0.05, 0.09])),
+             "blank_m": bare * rng.choice([0, 0.5, 1]),
              "sunk_m": rng.choice([0, 0.003, 0.02]), "fall": rng.uniform(0.1, 0.5),
              "ground_sd_m": rng.uniform(0.0, 0.02)} for _ in range(rng.integers(0, 4))]
     deep = tuple(rng.uniform(0.02, 0.1, rng.integers(0, 3)).tolist())
@@ -449,6 +525,51 @@ def test_unknown_demands_never_make_the_probability_unknown(seed: int, share: fl
         assert np.isfinite(exceeding(fewer, limits)).all()
         assert np.isfinite(hole_hidden(fewer, limits)).all()
     assert np.all(exceeding(fewer, LIMITS) <= exceeding(demand, LIMITS) + 1e-12)
+
+
+def test_the_clear_way_ends_where_the_probability_passes_though_a_cause_follows() -> None:
+    """Three demands of 2 % pass 5 % at the third, 0.90 m; a run that nothing hides is at 1.0 m."""
+    plain = demand_of({"step": dict.fromkeys((10, 50, 90), above(0.02, 0.001))})
+    level = sloped()
+    bare = {"at_m": 1.0, "explained_m": 0.0, "unexplained_m": 0.2}
+    demand = demand_of(runs=runs_of(bare), step=plain.step, slope=level["slope"],
+                       sigma=level["sigma"] | {"step": plain.sigma["step"]})
+    found = decide(demand, LIMITS, 0.95)
+    assert [cause.kind for cause in found.causes] == ["step", "unseen run"]
+    assert (found.clear_m, found.causes[1].at_m) == close((0.90, 1.0))
+    assert "in all 5.9 %" in found.causes[0].text
+    # At 93 % what is measured passes, and the way is clear up to the run.
+    assert decide(demand, LIMITS, 0.93).clear_m == close(1.0)
+
+
+def test_where_no_ground_is_seen_there_is_no_probability() -> None:
+    unseen = demand_of(seen_share=np.zeros(STATIONS))
+    found = decide(unseen, LIMITS, 0.99)
+    assert np.isnan(found.probability)
+    assert [cause.kind for cause in found.causes] == ["no ground seen"]
+    little = np.zeros(STATIONS)
+    little[7] = 0.01
+    assert decide(demand_of(seen_share=little), LIMITS, 0.99).probability == 0.0
+
+
+@pytest.mark.parametrize(("step_m", "belly_m", "lower"), [
+    (0.03, 0.06, "step"), (0.06, 0.03, "belly")])
+def test_the_margin_of_a_hidden_obstacle_is_of_the_lower_of_step_and_belly(
+    step_m: float, belly_m: float, lower: str
+) -> None:
+    """Something of 4.5 cm could hide: go from that on, to a fifth of a percent."""
+    height_m = 0.045
+    limits = with_limits(ROVER, {"step": step_m, "belly": belly_m}).limits
+    hidden = np.zeros(STATIONS)
+    hidden[40] = height_m
+    demand = demand_of(hidden_m=hidden, **sloped())
+    verdict = decide(demand, limits, 0.99)
+    assert [cause.kind for cause in verdict.causes] == ["hidden obstacle"]
+    margin = margin_of(demand, limits, 0.99, verdict)
+    assert margin is not None
+    assert margin.limit == lower
+    assert margin.value == 0.03
+    assert height_m <= margin.at <= height_m + 0.002 * margin.value
 
 
 def test_what_is_measured_is_all_compared() -> None:

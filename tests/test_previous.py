@@ -33,7 +33,7 @@ from hazcam.terrain import (
 )
 from hazcam.terrain.previous import MAX_SPREAD_M
 from hazcam.terrain.tie import fit_tie
-from hazcam.verdict import demand_along, near_strip_m
+from hazcam.verdict import decide, demand_along, near_strip_m
 from tests.conftest import terrain_of
 from tests.synthetic import Scene, ideal_rig, render
 
@@ -409,6 +409,33 @@ def test_what_the_previous_pair_saw_is_not_assumed(base: TerrainMap) -> None:
     whole = strip_of(base, 0.0)
     assert (whole.assumed_m, whole.seen_before_m) == (0.0, strip)
     assert not whole.outside.any()
+
+
+@pytest.mark.parametrize("state", [CellState.BLANK, CellState.HIDDEN, CellState.OUTSIDE])
+def test_what_the_previous_pair_looked_at_and_did_not_see_is_not_assumed(
+    base: TerrainMap, state: CellState
+) -> None:
+    """Stations 4 to 7 cm ahead, in the strip; what was out of its view may be assumed."""
+    nose_m = ROVER.body.nose_m
+    x, _ = places()
+    missed = (x > nose_m + 0.036) & (x < nose_m + 0.076)
+    before = with_ground(base, lambda x, y: 0.0 * x, beyond(nose_m) & ~missed)
+    before = replace(before, state=np.where(missed, state, before.state).astype(np.uint8))
+    still = PlanarMove(x_m=0.0, y_m=0.0, z_m=0.0, heading_deg=0.0, sigma_x_m=0.0, sigma_y_m=0.0,
+                       sigma_heading_deg=0.0)
+    after = carry_over(replace(base, view=before.view), offered(before, still))
+    assert not after.refused
+    demand = demand_along(after.terrain, ROVER, 0.0, look_ahead_m=0.6, near_strip_max_m=0.5)
+    assert near_strip_m(base, ROVER, 0.0, 0.6) > 0.09
+    out = demand.station_m[demand.outside]
+    kinds = [c.kind for c in decide(demand, ROVER.limits, 0.99).causes]
+    if state == CellState.OUTSIDE:
+        assert (out.size, "outside view" in kinds) == (0, False)
+        assert demand.assumed_m == pytest.approx(0.08, abs=0.011)
+    else:
+        assert out == pytest.approx([0.04, 0.05, 0.06, 0.07])
+        assert "outside view" in kinds
+        assert demand.assumed_m == pytest.approx(0.0, abs=0.011)
 
 
 def test_the_ground_of_an_assessment_can_be_offered(flat: Assessment) -> None:

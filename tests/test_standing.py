@@ -89,7 +89,7 @@ def test_on_the_level_it_stands_level(base: TerrainMap, heading_deg: float) -> N
     for name in STOOD:
         np.testing.assert_allclose(found[name], 0.0, atol=1e-9)
     # No stance is known better than that.
-    np.testing.assert_allclose(sigma["tip"], 0.5)
+    np.testing.assert_allclose(sigma["tip"], math.hypot(0.5, base.view.tilt_sigma_deg))
     np.testing.assert_allclose(sigma["contact"], 0.001)
 
 
@@ -204,7 +204,7 @@ def test_a_flat_topped_ridge_higher_than_the_clearance_grounds_the_belly(
     It grounds a belly of 5 cm if it is higher; the limit keeps 1 cm of it.
     """
     x, _ = places()
-    terrain = ground(base, np.where((x > 0.80) & (x < 0.85), height_m, 0.0))
+    terrain = ground(base, np.where((x > 0.80) & (x < 0.85), height_m, 0.0), sigma_m=0.0005)
     found, _, at = stood(terrain)
     reach_m = LEGS.foot_length_m / 2 + 0.01
     between = (feet_from_m(LEGS.hip_spacing_m, at) > 0.85 + reach_m) & (
@@ -282,7 +282,20 @@ def test_errors_of_the_ground_tilt_it_from_one_bound_to_the_other(
                                atol=1e-9)
     np.testing.assert_allclose(found["tip"], 0.0, atol=1e-9)  # the value is that of the middle
     np.testing.assert_allclose(sigma["contact"], sigma_m, atol=1e-9)
-    assert np.all(sigma["tip"] > 0.5)
+    assert np.all(sigma["tip"] > math.hypot(0.5, base.view.tilt_sigma_deg) + 0.1)
+
+
+@pytest.mark.parametrize("sigma_m", [0.0, 0.006])
+@pytest.mark.parametrize("tilt_sigma_deg", [0.3, 2.0])
+def test_the_tilt_of_the_view_adds_to_what_a_stance_is_known_by(
+    base: TerrainMap, sigma_m: float, tilt_sigma_deg: float
+) -> None:
+    """In squares, to its own; contact is against the feet, whatever the tilt."""
+    level = ground(base, np.zeros(SPEC.shape), sigma_m=sigma_m)
+    own, tilted = (stood(replace(level, view=replace(base.view, tilt_sigma_deg=sigma)))[1]
+                   for sigma in (0.0, tilt_sigma_deg))
+    np.testing.assert_allclose(tilted["tip"], np.hypot(own["tip"], tilt_sigma_deg))
+    np.testing.assert_allclose(tilted["contact"], own["contact"])
 
 
 def test_on_unseen_ground_it_stands_on_the_local_ground(base: TerrainMap) -> None:
@@ -301,6 +314,27 @@ def test_on_unseen_ground_it_stands_on_the_local_ground(base: TerrainMap) -> Non
         np.testing.assert_allclose(sigma["contact"][there], 0.005, atol=1e-9)
         assert np.all(np.isfinite(found["tip"]))
         np.testing.assert_allclose(sigma["contact"][at < 0.4], 0.001)
+
+
+@pytest.mark.parametrize("ridge_m", [0.03, -0.02])
+def test_contact_is_the_greatest_of_the_parts_that_are_known(
+    base: TerrainMap, ridge_m: float
+) -> None:
+    """A ridge under the belly, or a furrow, and nothing seen ahead of the front feet."""
+    x, _ = places()
+    z = np.where((x > 0.80) & (x < 0.85), ridge_m, 0.0)
+    of_all, _, at = stood(ground(base, z))
+    front = feet_from_m(LEGS.hip_spacing_m, at)
+    reach_m = LEGS.foot_length_m / 2 + 0.01
+    stance = int(np.flatnonzero(front > 0.85 + reach_m)[0])
+    lost = x > front[stance] - LEGS.foot_length_m / 2
+    found, _, _ = stood(unseen(ground(base, z), lost, CellState.BLANK))
+    expected = max(ridge_m, 0.0)
+    assert of_all["contact"][stance] == pytest.approx(expected, abs=1e-9)
+    assert found["contact"][stance] == pytest.approx(expected, abs=1e-9)
+    nothing = np.ones(SPEC.shape, dtype=bool)
+    found, _, _ = stood(unseen(ground(base, z), nothing, CellState.BLANK))
+    assert np.isnan(found["contact"]).all()
 
 
 def test_where_the_ground_under_a_foot_is_not_known_nothing_is(base: TerrainMap) -> None:

@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from hazcam.frames import Floats
 from hazcam.rover import read_rover
 from hazcam.terrain import CellState, GridSpec, TerrainMap, TerrainSettings, map_terrain
-from hazcam.verdict import HeadingDemand, demand_along
+from hazcam.verdict import HeadingDemand, decide, demand_along
+from hazcam.verdict.chance import groups_of
 from hazcam.verdict.kernels import runs_of
 from hazcam.verdict.record import UnseenRuns
-from hazcam.verdict.unseen import enterable
+from hazcam.verdict.swath import lay_swath
+from hazcam.verdict.unseen import enterable, row_spacing_m
 from tests.published.exact import exact_points
 from tests.synthetic import Scene
 
@@ -41,8 +43,8 @@ def found_in(
 ) -> tuple[list[list[int]], list[float], int]:
     holes = mask_of(*lines)
     runs, deepest, groups = runs_of(
-        holes, holes if blank is None else blank, np.zeros(holes.shape) if sunk is None else sunk,
-        bridge)
+        holes, holes, holes if blank is None else blank,
+        np.zeros(holes.shape) if sunk is None else sunk, bridge)
     return runs.tolist(), deepest.tolist(), groups
 
 
@@ -50,9 +52,9 @@ def found_in(
 
 
 def test_runs_of_a_known_mask() -> None:
-    """Line, first station, stations, blank stations, group."""
+    """Line, first station, stations, of them unexplained, of those blank, group."""
     runs, _, groups = found_in("..###....#", "##........")
-    assert runs == [[0, 2, 3, 3, 0], [0, 9, 1, 1, 1], [1, 0, 2, 2, 2]]
+    assert runs == [[0, 2, 3, 3, 3, 0], [0, 9, 1, 1, 1, 1], [1, 0, 2, 2, 2, 2]]
     assert groups == 3
 
 
@@ -62,37 +64,39 @@ def test_runs_with_less_than_the_bridge_between_them_are_one_group(
 ) -> None:
     runs, _, count = found_in("##" + "." * between + "#....", bridge=3)
     assert [run[2] for run in runs] == [2, 1]
-    assert [run[4] for run in runs] == [0, groups - 1]
+    assert [run[5] for run in runs] == [0, groups - 1]
     assert count == groups
 
 
 def test_a_group_goes_on_from_run_to_run_but_not_from_line_to_line() -> None:
     """Three runs, each near the next, are one; the next line's first station is no neighbour."""
     runs, _, groups = found_in("..#.#.#", "#......", bridge=2)
-    assert [run[4] for run in runs] == [0, 0, 0, 1]
+    assert [run[5] for run in runs] == [0, 0, 0, 1]
     assert groups == 2
 
 
-def test_blank_cells_are_counted_and_the_deepest_is_kept() -> None:
+def test_unexplained_and_blank_cells_are_counted_and_the_deepest_is_kept() -> None:
     holes = mask_of("####..##")
-    blank = mask_of("#.#....#") & holes
+    bare = mask_of("#.#....#")
+    blank = mask_of("..#.....")
     sunk = np.array([[0.0, 0.01, 0.03, 0.02, 0.9, 0.9, 0.0, np.inf]]).T
-    runs, deepest, _ = runs_of(holes, blank, sunk, 1)
+    runs, deepest, _ = runs_of(holes, bare, blank, sunk, 1)
     assert runs[:, 3].tolist() == [2, 1]
+    assert runs[:, 4].tolist() == [1, 0]
     assert deepest.tolist() == [0.03, np.inf]
 
 
 def test_no_hole_no_run() -> None:
-    runs, deepest, groups = runs_of(np.zeros((5, 2), dtype=bool), np.zeros((5, 2), dtype=bool),
-                                    np.zeros((5, 2)), 3)
-    assert (len(runs), len(deepest), groups) == (0, 0, 0)
+    none = np.zeros((5, 2), dtype=bool)
+    runs, deepest, groups = runs_of(none, none, none, np.zeros((5, 2)), 3)
+    assert (runs.shape, len(deepest), groups) == ((0, 6), 0, 0)
 
 
 def test_every_other_station_of_every_line_is_a_run() -> None:
     """The most runs that a mask can have."""
     holes = np.zeros((7, 3), dtype=bool)
     holes[::2] = True
-    runs, _, groups = runs_of(holes, holes, np.zeros(holes.shape), 1)
+    runs, _, groups = runs_of(holes, holes, holes, np.zeros(holes.shape), 1)
     assert len(runs) == 4 * 3
     assert groups == 4 * 3
     assert runs[:, 2].tolist() == [1] * 12
@@ -103,12 +107,12 @@ def test_every_other_station_of_every_line_is_a_run() -> None:
 def test_runs_are_the_mask_again(seed: int, share: float, bridge: int) -> None:
     """Laid out again they are the mask; by brute force, groups are runs a bridge apart or more."""
     holes = np.random.default_rng(seed).random((40, 4)) < share
-    runs, _, groups = runs_of(holes, holes, np.zeros(holes.shape), bridge)
+    runs, _, groups = runs_of(holes, holes, ~holes, np.zeros(holes.shape), bridge)
     again = np.zeros(holes.shape, dtype=bool)
     expected = -1
-    for k, (line, first, stations, blank, group) in enumerate(runs.tolist()):
+    for k, (line, first, stations, bare, blank, group) in enumerate(runs.tolist()):
         again[first: first + stations, line] = True
-        assert blank == stations
+        assert (bare, blank) == (stations, 0)
         before = runs[k - 1].tolist() if k and runs[k - 1, 0] == line else None
         expected += before is None or first - (before[1] + before[2]) >= bridge
         assert group == expected
@@ -119,8 +123,8 @@ def test_runs_are_the_mask_again(seed: int, share: float, bridge: int) -> None:
 def extent(runs: NDArray[np.int64]) -> int:
     """Stations from the first to the last of the longest group."""
     ends = runs[:, 1] + runs[:, 2]
-    return max((int(ends[runs[:, 4] == g].max() - runs[runs[:, 4] == g, 1].min())
-                for g in set(runs[:, 4].tolist())), default=0)
+    return max((int(ends[runs[:, 5] == g].max() - runs[runs[:, 5] == g, 1].min())
+                for g in set(runs[:, 5].tolist())), default=0)
 
 
 @law
@@ -135,11 +139,12 @@ def test_unseen_cells_more_never_make_a_group_shorter_or_less_blank(
     blank = holes & (rng.random(holes.shape) < 0.5)
     added = rng.random(holes.shape) < more
     before, after = (
-        runs_of(entered, entered & b, np.zeros(holes.shape), bridge)[0]
+        runs_of(entered, entered & b, entered & b, np.zeros(holes.shape), bridge)[0]
         for entered, b in ((enterable(holes, length, width, 1), blank),
                            (enterable(holes | added, length, width, 1), blank | (added & ~holes))))
     assert extent(after) >= extent(before)
-    assert after[:, 3].sum() >= before[:, 3].sum()
+    for column in (3, 4):
+        assert after[:, column].sum() >= before[:, column].sum()
 
 
 # --- where a foot could enter ---------------------------------------------------------------------
@@ -205,7 +210,7 @@ def flat() -> TerrainMap:
 
 def without(
     terrain: TerrainMap, *pieces_m: tuple[float, float], state: CellState = CellState.BLANK,
-    sunk_m: float = 0.0, across_m: tuple[float, float] = (-0.4, 0.4),
+    sunk_m: float = 0.0, across_m: tuple[float, float] = (-0.4, 0.4), behind: bool = False,
 ) -> TerrainMap:
     """The map with the cells from one station up to before another unseen.
 
@@ -219,7 +224,8 @@ def without(
     nan: dict[str, Any] = {name: np.where(lost, np.nan, getattr(terrain, name))
                            for name in ("mean_m", "highest_m", "lowest_m", "sigma_m")}
     return replace(terrain, state=np.where(lost, state, terrain.state).astype(np.uint8),
-                   sunk_m=np.where(lost, sunk_m, terrain.sunk_m), **nan)
+                   sunk_m=np.where(lost, sunk_m, terrain.sunk_m),
+                   behind=np.where(lost, behind, terrain.behind), **nan)
 
 
 def demand_on(terrain: TerrainMap, look_ahead_m: float = 1.0) -> HeadingDemand:
@@ -244,15 +250,20 @@ def test_seen_ground_has_no_runs(flat: TerrainMap) -> None:
 def test_a_run_is_longer_than_its_cells_by_one_and_one_and_a_half_rows(
     flat: TerrainMap, cells: int
 ) -> None:
-    """Stations are a cell apart: a piece of n cells begins at the first of them."""
+    """Stations are a cell apart: a piece of n cells begins at the first of them.
+
+    The rows are as far apart as at the last of them, where they are farther.
+    """
     start = 0.50
     terrain = without(flat, (start, start + cells * CELL_M))
     runs = runs_under(terrain)
-    row = row_at(terrain, runs.at_m[0])
+    row = row_at(terrain, start + (cells - 1) * CELL_M)
     np.testing.assert_allclose(runs.at_m, start)
     np.testing.assert_allclose(runs.length_m, (cells + 1) * CELL_M + 1.5 * row)
     np.testing.assert_allclose(runs.sigma_m, np.hypot(CELL_M / 2, row / 2))
     np.testing.assert_allclose(runs.unexplained_m, cells * CELL_M)
+    np.testing.assert_allclose(runs.blank_m, cells * CELL_M)
+    assert not runs.explained_m.any()
     np.testing.assert_allclose(
         runs.fall, terrain.camera_height_m / (
             ROVER.body.nose_m + runs.at_m[0] - terrain.camera_x_m))
@@ -301,19 +312,82 @@ def test_runs_nearer_than_leg_spacing_and_foot_length_are_one(flat: TerrainMap) 
     assert groups_with_between(flat, np.ceil(apart / CELL_M) * CELL_M + CELL_M) == 2
 
 
-def test_hidden_cells_are_not_blank_and_keep_how_deep_they_lie(flat: TerrainMap) -> None:
+@pytest.mark.parametrize("behind", [False, True])
+def test_hidden_cells_are_not_blank_and_keep_how_deep_they_lie(
+    flat: TerrainMap, behind: bool
+) -> None:
+    """They are explained where they lie behind something, and not where they lie low alone."""
     half = without(flat, (0.50, 0.55))
-    both = without(half, (0.55, 0.60), state=CellState.HIDDEN, sunk_m=0.02)
+    both = without(half, (0.55, 0.58), state=CellState.HIDDEN, sunk_m=0.02, behind=behind)
     runs = runs_under(both)
-    np.testing.assert_allclose(runs.unexplained_m, 0.05)
+    np.testing.assert_allclose(runs.explained_m, 0.03 * behind)
+    np.testing.assert_allclose(runs.unexplained_m, 0.08 - 0.03 * behind)
+    np.testing.assert_allclose(runs.blank_m, 0.05)
     np.testing.assert_allclose(runs.sunk_m, 0.02)
-    np.testing.assert_allclose(runs.length_m, runs_under(without(flat, (0.50, 0.60))).length_m)
+    np.testing.assert_allclose(runs.length_m, runs_under(without(flat, (0.50, 0.58))).length_m)
+
+
+def test_a_group_across_the_look_ahead_keeps_its_parts_beyond_it(flat: TerrainMap) -> None:
+    """Where it begins before: on the other side of the rover the same part is none of it."""
+    look_ahead_m = 0.56
+    beyond = without(flat, (0.62, 0.66))
+    assert runs_under(beyond, look_ahead_m).at_m.size == 0
+    demand = demand_on(without(beyond, (0.55, 0.60), across_m=(0.0, 0.4)), look_ahead_m)
+    runs, groups = demand.runs, groups_of(demand, ROVER.limits.gap.value)
+    own = np.unique(runs.group)  # the numbers of groups that begin beyond are left out
+    lines = own.size
+    np.testing.assert_allclose(np.sort(runs.at_m), [*[0.55] * lines, *[0.62] * lines])
+    end = 0.66 + CELL_M + 1.5 * row_at(flat, 0.65)
+    np.testing.assert_allclose(groups.at_m[own], 0.55)
+    np.testing.assert_allclose(groups.length_m[own], end - 0.55)
+    np.testing.assert_allclose(np.bincount(runs.group, runs.unexplained_m)[own], 0.09)
+
+
+def hidden_twice(flat: TerrainMap, first: int, second: int, between: CellState) -> HeadingDemand:
+    """So many cells behind something, one between that is seen or blank, and cells behind again."""
+    start, middle = 0.40, 0.40 + first * CELL_M
+    level = np.zeros(SPEC.shape)  # nothing tall fits there, and its slope is known
+    terrain = replace(flat, ceiling_m=level, slope_x=level, slope_y=level,
+                      slope_sigma=level + 0.001)
+    for piece in ((start, middle), (middle + CELL_M, middle + (1 + second) * CELL_M)):
+        terrain = without(terrain, piece, state=CellState.HIDDEN, behind=True)
+    if between == CellState.BLANK:
+        terrain = without(terrain, (middle, middle + CELL_M))
+    return demand_on(terrain)
+
+
+CONFIDENCES = (0.97, 0.98, 0.99, 0.995)
+
+
+@law
+@given(first=st.integers(1, 25), second=st.integers(1, 25))
+def test_a_cell_that_goes_blank_between_two_hidden_runs_never_turns_ask_into_go(
+    flat: TerrainMap, first: int, second: int
+) -> None:
+    seen, blank = (hidden_twice(flat, first, second, state)
+                   for state in (CellState.SEEN, CellState.BLANK))
+    longest = [groups_of(d, ROVER.limits.gap.value).length_m.max(initial=0.0)
+               for d in (seen, blank)]
+    assert longest[1] >= longest[0] - 1e-12
+    for confidence in CONFIDENCES:
+        before, after = (decide(d, ROVER.limits, confidence) for d in (seen, blank))
+        assert after.probability >= before.probability - 1e-12
+        assert before.verdict == "go" or after.verdict == "ask-ground"
+
+
+def test_the_hidden_runs_of_the_law_come_out_in_all_ways(flat: TerrainMap) -> None:
+    """Ask or go before and after, but for ask before go: else the law would say nothing."""
+    found = {tuple(decide(hidden_twice(flat, n, n, state), ROVER.limits, confidence).verdict
+                   for state in (CellState.SEEN, CellState.BLANK))
+             for n in range(2, 26) for confidence in CONFIDENCES}
+    assert found == {("go", "go"), ("go", "ask-ground"), ("ask-ground", "ask-ground")}
 
 
 def test_a_run_counts_if_it_begins_where_a_sole_at_the_look_ahead_ends(flat: TerrainMap) -> None:
-    """Half a sole and half a cell beyond it; and then with all of its length."""
+    """Half a sole and half a cell beyond it, and as far as a lip is carried; then all of it."""
     terrain, begins = without(flat, (0.60, 0.70)), 0.60
-    reach_m = LEGS.foot_length_m / 2 + CELL_M / 2
+    row_m = row_spacing_m(terrain, ROVER, lay_swath(terrain, ROVER, 0.0, 1.0))[60]
+    reach_m = LEGS.foot_length_m / 2 + CELL_M / 2 + 1.5 * row_m
     whole, just = runs_under(terrain), runs_under(terrain, begins - reach_m + 0.001)
     np.testing.assert_array_equal(just.length_m, whole.length_m)
     assert runs_under(terrain, begins - reach_m - 0.001).at_m.size == 0

@@ -80,7 +80,7 @@ def tilt_bound(demand: HeadingDemand, name: str) -> float:
 
 
 def _tail(value: Profile, sigma: Profile, limit: float | Profile) -> Profile:
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
         chance = ndtr((value - limit) / sigma)
     return np.where(np.isnan(chance), 0.0, chance)
 

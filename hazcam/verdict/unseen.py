@@ -58,8 +58,10 @@ def unseen_runs(
     _, first, cells, bare, empty, group = np.concatenate(found).T
     fall = terrain.camera_height_m / np.maximum(
         rover.body.nose_m + swath.station_m - terrain.camera_x_m, cell)
-    # A group that begins before the end is followed beyond it.
-    begins = np.isin(group, group[swath.station_m[first] <= until_m])
+    # The lip of a hole is carried into it: one that begins before the end may show beyond it. A
+    # group that begins before the end is followed.
+    lip_m = swath.station_m - 1.5 * row
+    begins = np.isin(group, group[lip_m[first] <= until_m])
     first, cells, bare, empty, group = (
         column[begins] for column in (first, cells, bare, empty, group))
     last = first + cells - 1
