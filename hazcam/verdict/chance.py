@@ -37,6 +37,9 @@ UNEXPLAINED_SHARE, BLANK_SHARE = 0.75, 1 / 3
 # behind what a rover may climb would be past the look-ahead.
 _LONGEST_HOLE_M = 0.40
 _LEAST_GROUND_SD_M = 0.002
+# A run is surely shorter than what the legs bridge if it is by so many sigma: more than the quantile
+# of any confidence up to 99.8 %.
+_SURE_SIGMAS = 3.0
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
@@ -149,9 +152,11 @@ def groups_of(demand: HeadingDemand, gap_m: float) -> Groups:
     np.maximum.at(ends, runs.group, runs.at_m + runs.length_m)
     np.maximum.at(sigma, runs.group, runs.sigma_m)
     black = (runs.length_m > gap_m) & (runs.blank_m > BLANK_SHARE * gap_m)
-    hidden, bare, blacks = (np.bincount(runs.group, part, count)
-                            for part in (runs.explained_m, runs.unexplained_m, black))
-    explained = (hidden > 0) & (bare <= UNEXPLAINED_SHARE * gap_m) & (blacks == 0)
+    # A run that nothing hides is judged by its length, whatever is hidden beside it.
+    alone = (runs.explained_m == 0) & (runs.length_m + _SURE_SIGMAS * runs.sigma_m > gap_m)
+    hidden, bare, holes = (np.bincount(runs.group, part, count)
+                           for part in (runs.explained_m, runs.unexplained_m, black | alone))
+    explained = (hidden > 0) & (bare <= UNEXPLAINED_SHARE * gap_m) & (holes == 0)
     return Groups(begins, ends - begins, sigma, explained)
 
 
