@@ -353,7 +353,7 @@ def test_black_ground_counts_in_a_run_that_the_legs_do_not_bridge(
 
 
 def test_a_group_is_explained_only_if_something_hides_a_part_of_it() -> None:
-    """One run of it, if the others are surely shorter than the gap; the next group does not count."""
+    """One run of it, if the others are surely shorter than the gap; the next group is apart."""
     bare = {"length_m": GAP_M - 0.02, "explained_m": 0.0, "unexplained_m": 0.05, "group": 0}
     hidden = {"at_m": 0.7, "length_m": 0.05, "explained_m": 0.01}
     for group, expected in ((0, [True]), (1, [False, True])):

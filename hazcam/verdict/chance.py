@@ -37,8 +37,8 @@ UNEXPLAINED_SHARE, BLANK_SHARE = 0.75, 1 / 3
 # behind what a rover may climb would be past the look-ahead.
 _LONGEST_HOLE_M = 0.40
 _LEAST_GROUND_SD_M = 0.002
-# A run is surely shorter than what the legs bridge if it is by so many sigma: more than the quantile
-# of any confidence up to 99.8 %.
+# A run is surely shorter than what the legs bridge if it is by so many sigma: more than the
+# quantile of any confidence up to 99.8 %.
 _SURE_SIGMAS = 3.0
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
