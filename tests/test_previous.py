@@ -438,6 +438,20 @@ def test_what_the_previous_pair_looked_at_and_did_not_see_is_not_assumed(
         assert demand.assumed_m == pytest.approx(0.0, abs=0.011)
 
 
+def test_a_strip_that_the_previous_pair_saw_nothing_of_is_not_assumed(base: TerrainMap) -> None:
+    """It looked at all of it in vain: there is nothing to carry over, and nothing to assume."""
+    before = with_ground(base, lambda x, y: 0.0 * x, base.state != CellState.OUTSIDE)
+    before = replace(before, state=np.where(
+        before.state != CellState.SEEN, CellState.BLANK, before.state).astype(np.uint8))
+    still = PlanarMove(x_m=0.0, y_m=0.0, z_m=0.0, heading_deg=0.0, sigma_x_m=0.0, sigma_y_m=0.0,
+                       sigma_heading_deg=0.0)
+    after = carry_over(replace(base, view=before.view), offered(before, still))
+    assert after.refused
+    demand = demand_along(after.terrain, ROVER, 0.0, look_ahead_m=0.6, near_strip_max_m=0.5)
+    assert demand.outside[0]
+    assert decide(demand, ROVER.limits, 0.99).verdict == "ask-ground"
+
+
 def test_the_ground_of_an_assessment_can_be_offered(flat: Assessment) -> None:
     ground = previous_ground(flat, MOVE)
     assert (ground.id, ground.pair_digest) == (flat.pair.id, flat.pair.digest)

@@ -157,9 +157,11 @@ def carry_over(terrain: TerrainMap, previous: PreviousGround) -> CarriedOver:
     Returns
     -------
     CarriedOver
-        With the present map as it is, and the reason, where the maps cannot be tied.
+        With the reason, and nothing filled, where the maps cannot be tied. What the previous pair
+        looked at and did not see, hidden or blank, is no near strip to be assumed clear either way.
     """
     lookup = _lookup(terrain, previous)
+    terrain = _less_to_assume(terrain, previous, lookup)
     seen_before = np.isfinite(lookup.take(previous.terrain.mean_m))
     wanted = (terrain.state == CellState.OUTSIDE) & seen_before
     try:
@@ -174,6 +176,15 @@ def carry_over(terrain: TerrainMap, previous: PreviousGround) -> CarriedOver:
         tilt_deg=math.degrees(math.hypot(*tie.parameters[1:])), spread_m=tie.spread_m,
         overlap_m2=tie.overlap_m2,
     )
+
+
+def _less_to_assume(
+    terrain: TerrainMap, previous: PreviousGround, lookup: _Lookup
+) -> TerrainMap:
+    missed = (terrain.state == CellState.OUTSIDE) & np.isin(
+        lookup.take(previous.terrain.state.astype(np.float64)),
+        (CellState.HIDDEN, CellState.BLANK))
+    return replace(terrain, sensor_view=terrain.sensor_view | missed) if missed.any() else terrain
 
 
 def _lookup(terrain: TerrainMap, previous: PreviousGround) -> _Lookup:
@@ -259,12 +270,8 @@ def _filled(
         "slope_x": slope_x + tilt[0], "slope_y": slope_y + tilt[1],
         "slope_sigma": np.hypot(lookup.take(before.slope_sigma), np.sqrt(tilt_variance)),
     }
-    # What it looked at and did not see, hidden or blank, is no near strip to be assumed clear.
-    missed = (terrain.state == CellState.OUTSIDE) & np.isin(
-        lookup.take(before.state.astype(np.float64)), (CellState.HIDDEN, CellState.BLANK))
     return replace(
         terrain, state=np.where(wanted, np.uint8(CellState.SEEN), terrain.state),
-        sensor_view=terrain.sensor_view | missed,
         behind=terrain.behind & ~wanted, from_previous=wanted,
         obstacles=_with_obstacles(terrain, previous, wanted),
         **{name: np.where(wanted & np.isfinite(layer), layer, getattr(terrain, name))

@@ -58,7 +58,7 @@ def decide(
     causes = [*unseen, *measured]
     chance = 1 - ((1 - exceeding(demand, limits)) * (1 - hole_hidden(demand, limits))
                   * (1 - turn_exceeding(demand, limits)))
-    if chance[-1] > 1 - confidence:
+    if not chance[-1] <= 1 - confidence:  # what is no number is no go
         together = _together(demand, limits, chance, confidence)
         if together.at_m < min((c.at_m for c in causes), default=np.inf):
             causes.append(together)
@@ -88,7 +88,7 @@ def _together(
     demand: HeadingDemand, limits: Limits, chance: NDArray[np.float64], confidence: float
 ) -> Cause:
     """No single demand is over its limit at the stated confidence, but all together may be."""
-    i = int(np.argmax(chance > 1 - confidence))
+    i = int(np.argmax(~(chance <= 1 - confidence)))
     hidden = hole_hidden(demand, limits)[-1]
     total = f"in all {100 * chance[-1]:.1f} %, allowed {100 * (1 - confidence):.1f} %"
     if hidden > exceeding(demand, limits)[-1]:
