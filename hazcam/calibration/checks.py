@@ -271,7 +271,14 @@ def check_baseline(T: Floats, where: str) -> None:
         )
 
 
-def _check_covariance(covariance: Floats, where: str) -> None:
+def _check_covariance(rig: StereoRig, covariance: Floats, where: str) -> None:
+    whole = 14 + rig.D1.size + rig.D2.size
+    if covariance.shape not in ((14, 14), (whole, whole)):
+        raise RigError(
+            where, f"a matrix of {' x '.join(str(n) for n in covariance.shape)}",
+            f"14 x 14, or with the distortion {whole} x {whole}",
+            "leave it out, or write it again from the calibration",
+        )
     variance = np.diag(covariance)
     # As correlations: pixels² and metres² are of very different size.
     spread = np.sqrt(np.where(variance > 0, variance, 1.0))
@@ -280,7 +287,7 @@ def _check_covariance(covariance: Floats, where: str) -> None:
     if not symmetric or variance.min() < 0 or np.linalg.eigvalsh(correlation).min() < -1e-6:
         raise RigError(
             where, "is not a covariance matrix (symmetric, without negative variances)",
-            "14 x 14: fx fy cx cy left, fx fy cx cy right, rotation vector of R, T",
+            "fx fy cx cy left, fx fy cx cy right, rotation vector of R, T, and D1, D2 if known",
             "leave it out, or write it again from the calibration",
         )
 
@@ -324,6 +331,6 @@ def check_rig(rig: StereoRig) -> StereoRig:
         check_distortion(K, getattr(rig, f"D{side}"), rig.size, rig.model, f"{where}: D{side}")
     check_baseline(rig.T, f"{where}: T")
     if rig.covariance is not None:
-        _check_covariance(rig.covariance, f"{where}: covariance")
+        _check_covariance(rig, rig.covariance, f"{where}: covariance")
     _check_noise(rig, where)
     return rig

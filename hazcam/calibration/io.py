@@ -217,10 +217,12 @@ def _mount_in(tree: Tree, path: Path) -> Pose:
     )
 
 
-def _mount_of_rig(tree: Tree, path: Path, mount: Pose | None) -> Pose:
+def _mount_of_rig(tree: Tree, path: Path, mount: Pose | None, bare: bool) -> Pose | None:
     if mount is not None:
         return mount
     lacking = [key for key in _MOUNT if key not in tree]
+    if bare and len(lacking) == len(_MOUNT):
+        return None
     if lacking:
         raise _no_mount(str(path), f"does not say where the camera stands ({', '.join(lacking)})")
     return _mount_in(tree, path)
@@ -233,7 +235,16 @@ def _no_mount(where: str, found: str) -> RigError:
     )
 
 
-def _rig_of_storage(tree: Tree, path: Path, mount: Pose | None) -> StereoRig:
+def _covariance(tree: Tree, path: Path) -> Floats | None:
+    """As stored, of any size: what size is right depends on the lens model, ``check_rig`` knows."""
+    if "covariance" not in tree:
+        return None
+    value = _rows_as_matrix(tree["covariance"])
+    count = len(value) if isinstance(value, np.ndarray) else 0
+    return _array(tree, "covariance", path, (count, count))
+
+
+def _rig_of_storage(tree: Tree, path: Path, mount: Pose | None, bare: bool) -> StereoRig:
     if not set(_MATRICES) & set(tree):
         raise RigError(str(path), f"no rig: the keys {', '.join(_MATRICES)} are missing",
                        "a rig file", "give the calibration of the two cameras")
@@ -251,10 +262,10 @@ def _rig_of_storage(tree: Tree, path: Path, mount: Pose | None) -> StereoRig:
         K2=_array(tree, "K2", path, (3, 3)), D2=_array(tree, "D2", path, None),
         R=nearest_rotation(_array(tree, "R", path, (3, 3)), f"{path}: R"),
         T=_array(tree, "T", path, (3,)),
-        mount=_mount_of_rig(tree, path, mount),
+        mount=_mount_of_rig(tree, path, mount, bare),
         model=next(name for name in _LENS_MODELS if name == model),
         read_noise=noise.get("read_noise"), noise_gain=noise.get("noise_gain"),
-        covariance=_array(tree, "covariance", path, (14, 14)) if "covariance" in tree else None,
+        covariance=_covariance(tree, path),
         provenance=provenance,
         source=str(path),
     )
@@ -295,7 +306,8 @@ def _check_baseline_term(left: Tree, right: Tree, left_path: Path, right_path: P
 
 
 def _rig_of_cameras(
-    left_path: Path, left_tree: Tree, right_path: Path, right_tree: Tree, mount: Pose | None
+    left_path: Path, left_tree: Tree, right_path: Path, right_tree: Tree, mount: Pose | None,
+    bare: bool,
 ) -> StereoRig:
     left, right = _camera(left_path, left_tree), _camera(right_path, right_tree)
     _check_baseline_term(left, right, left_path, right_path)
@@ -304,7 +316,7 @@ def _rig_of_cameras(
             raise RigError(f"{left_path}, {right_path}",
                            f"differ in {word}: {left[key]} and {right[key]}",
                            f"one {word} for both cameras", "calibrate the two cameras together")
-    if mount is None:
+    if mount is None and not bare:
         raise _no_mount(str(left_path), "camera_info files do not say where the camera stands")
     P = right["P"]
     # x_rect = R1 x_left in the left, R2 x_right = x_rect + (P[0,3], P[1,3], 0) / f in the right.
@@ -322,19 +334,21 @@ def _refuse_whole_rig(tree: Tree, path: Path, expected: str) -> None:
                        "give it as --rig alone")
 
 
-def _rig_of_files(path: Path, right: Path | None, mount: Pose | None) -> StereoRig:
+def _rig_of_files(
+    path: Path, right: Path | None, mount: Pose | None, bare: bool
+) -> StereoRig:
     tree = _parse(_read_text(path), path)
     if right is not None:
         right_tree = _parse(_read_text(right), right)
         for place, camera in ((right, right_tree), (path, tree)):
             _refuse_whole_rig(camera, place, "the camera_info file of one camera")
-        return _rig_of_cameras(path, tree, right, right_tree, mount)
+        return _rig_of_cameras(path, tree, right, right_tree, mount, bare)
     if "K1" not in tree and "camera_matrix" in tree:
         raise RigError(
             str(path), "is the calibration of one camera", "a rig, or the files of both cameras",
             "give the camera_info file of the right camera as well",
         )
-    return _rig_of_storage(tree, path, mount)
+    return _rig_of_storage(tree, path, mount, bare)
 
 
 def read_mount(path: str | Path) -> Pose:
@@ -354,7 +368,8 @@ def read_mount(path: str | Path) -> Pose:
 
 
 def read_rig(
-    path: str | Path, right: str | Path | None = None, *, mount: str | Path | None = None
+    path: str | Path, right: str | Path | None = None, *, mount: str | Path | None = None,
+    bare: bool = False,
 ) -> StereoRig:
     """Read a stereo rig and check it.
 
@@ -366,7 +381,10 @@ def read_rig(
     right : str or Path, optional
         The camera_info YAML of the right camera.
     mount : str or Path, optional
-        YAML with mount_R and mount_t; wins over the rig's own. camera_info files need it.
+        YAML with mount_R and mount_t; wins over the rig's own. camera_info files need it, unless
+        ``bare``.
+    bare : bool
+        Take a rig that was not mounted yet, too.
 
     Returns
     -------
@@ -379,7 +397,7 @@ def read_rig(
         Whatever is wrong, with the file and the key. See ``checks.check_rig``.
     """
     pose = None if mount is None else read_mount(mount)
-    rig = check_rig(_rig_of_files(Path(path), None if right is None else Path(right), pose))
+    rig = check_rig(_rig_of_files(Path(path), None if right is None else Path(right), pose, bare))
     return replace(rig, digest=rig_digest(rig))
 
 

@@ -39,8 +39,10 @@ class StereoRig:
         [grey levels of an 8-bit picture]
     noise_gain : float or None
         Variance of the noise per grey level of signal. [grey levels of an 8-bit picture]
-    covariance : ndarray of shape (14, 14), float64, or None
-        Of (fx fy cx cy) left, (fx fy cx cy) right [px], rotation vector of R [rad], T [m].
+    covariance : ndarray of shape (14, 14) or (14 + n1 + n2, 14 + n1 + n2), float64, or None
+        Of (fx fy cx cy) left, (fx fy cx cy) right [px], rotation of R [rad], T [m], and where the
+        distortion was solved with them D1, D2. The rotation is that of a small turn of the right
+        camera about its own axes: ``R_true = Rodrigues(turn) R``.
     provenance : dict
         Where the calibration came from, as read.
     digest : str

@@ -26,10 +26,11 @@ def _moved(K: Floats, column: int, row: int, binning: int) -> Floats:
 
 
 def _scaled_covariance(covariance: Floats | None, binning: int) -> Floats | None:
-    """Pixels of the eight numbers of K1 and K2 become larger; rotation and T stay."""
+    """Pixels of the eight numbers of K1 and K2 become larger; all others stay."""
     if covariance is None:
         return None
-    scale = np.concatenate([np.full(8, 1.0 / binning), np.ones(6)])
+    scale = np.ones(len(covariance))
+    scale[:8] = 1.0 / binning
     return np.asarray(covariance * np.outer(scale, scale))
 
 
