@@ -16,11 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from hazcam.frames import Floats, read_only
 from hazcam.rectification import RectifiedCamera, RectifiedPair
+from hazcam.robust import LEAST_SCALE_PX, TUKEY, biweight, effective_variance, scale_of
 from hazcam.tracks import Tracks
 
-# Tukey's biweight: 95 % efficient on normal errors.
-_TUKEY = 4.685
-_LEAST_SCALE_PX = 0.02
 _COARSE_STEPS, _FINE_STEPS = 10, 50
 # What the tracker and the model may be off by, alike for all features (rendered scenes with cameras
 # turned by known angles): at the centre, and by each slope at the rim.
@@ -107,12 +105,6 @@ def fit_vertical_offset(tracks: Tracks, camera: RectifiedCamera) -> VerticalOffs
     -------
     VerticalOffset or None
         None where three features on no line, which an affine fit takes, are missing.
-
-    References
-    ----------
-    A. E. Beaton and J. W. Tukey, "The fitting of power series, meaning polynomials, illustrated on
-    band-spectroscopic data," Technometrics, vol. 16, no. 2, 1974, for the weights.
-    P. J. Huber, "Robust Statistics," Wiley, 1981, section 7.6, for the covariance (from memory).
     """
     centre = (camera.cx + camera.offset_px, camera.cy)
     X = _design(tracks.columns, tracks.rows, centre)
@@ -129,8 +121,8 @@ def fit_vertical_offset(tracks: Tracks, camera: RectifiedCamera) -> VerticalOffs
     residuals = tracks.offsets_px - X @ found
     return VerticalOffset(
         a_px=float(found[0]), b=float(found[1]), c=float(found[2]), covariance=covariance,
-        centre_px=centre, model=model, spread_px=_scale_of(residuals),
-        inliers=int((np.abs(residuals) < _TUKEY * _scale_of(residuals)).sum()),
+        centre_px=centre, model=model, spread_px=scale_of(residuals),
+        inliers=int((np.abs(residuals) < TUKEY * scale_of(residuals)).sum()),
     )
 
 
@@ -146,38 +138,19 @@ def _robust_fit(X: Floats, y: Floats) -> tuple[Floats, Floats]:
     found = np.zeros(X.shape[1])
     found[0] = np.median(y)
     for _ in range(_COARSE_STEPS):
-        found = _weighted(X, y, 1 / np.maximum(np.abs(y - X @ found), _LEAST_SCALE_PX))
+        found = _weighted(X, y, 1 / np.maximum(np.abs(y - X @ found), LEAST_SCALE_PX))
     for _ in range(_FINE_STEPS):
         residuals = y - X @ found
-        before, found = found, _weighted(X, y, _biweight(residuals / _scale_of(residuals)))
+        before, found = found, _weighted(X, y, biweight(residuals / scale_of(residuals)))
         if np.abs(found - before).max() < 1e-6:
             break
-    covariance = _covariance(X, y - X @ found) / np.outer(unit, unit)
+    variance = effective_variance(y - X @ found, X.shape[1])
+    covariance = variance * np.linalg.inv(X.T @ X) / np.outer(unit, unit)
     return found / unit, covariance
 
 
 def _weighted(X: Floats, y: Floats, weights: Floats) -> Floats:
     return np.asarray(np.linalg.lstsq(X * np.sqrt(weights)[:, None], y * np.sqrt(weights))[0])
-
-
-def _biweight(scaled: Floats) -> Floats:
-    return np.asarray(np.clip(1 - (scaled / _TUKEY) ** 2, 0, None) ** 2)
-
-
-def _scale_of(residuals: Floats) -> float:
-    return max(1.4826 * float(np.median(np.abs(residuals))), _LEAST_SCALE_PX)
-
-
-def _covariance(X: Floats, residuals: Floats) -> Floats:
-    """Of an M-estimate: ``E[psi²] / E[psi']² (X'X)^-1``, with n - p for n."""
-    n, p = X.shape
-    scale = _scale_of(residuals)
-    u = residuals / scale
-    psi = residuals * _biweight(u)
-    inside = np.abs(u) < _TUKEY
-    slope = np.where(inside, (1 - (u / _TUKEY) ** 2) * (1 - 5 * (u / _TUKEY) ** 2), 0.0)
-    variance = (psi**2).sum() / (n - p) / slope.mean() ** 2
-    return np.asarray(max(variance, _LEAST_SCALE_PX**2 / n) * np.linalg.inv(X.T @ X))
 
 
 def align(rectified: RectifiedPair, offset: VerticalOffset) -> RectifiedPair:

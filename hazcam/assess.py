@@ -22,6 +22,7 @@ from hazcam.errors import PairError, RigError
 from hazcam.frames import Attitude, View, view_from
 from hazcam.imagery import Intake, PlanarMove, StereoPair, check_pictures
 from hazcam.rectification import RectifiedPair, common_view, rectify
+from hazcam.refinement import Refinement, refine_on
 from hazcam.rover import RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import CarriedOver, PreviousGround, TerrainMap, carry_over, map_terrain
@@ -64,6 +65,9 @@ class Assessment:
         Ground out of view is assumed clear up to here, from the nose. [m]
     carried : CarriedOver or None
         What came of the previous pair's ground; None where there is none, or no stereo.
+    refined : Refinement or None
+        What came of refining the rig on this pair; None where it was not asked for, or no stereo.
+        ``rig`` is as calibrated all the same; ``view`` is that of the refined one.
     """
 
     pair: StereoPair
@@ -82,6 +86,7 @@ class Assessment:
     demands: tuple[HeadingDemand, ...] = ()
     near_strip_max_m: float | None = None
     carried: CarriedOver | None = None
+    refined: Refinement | None = None
 
 
 def assess_pair(
@@ -128,14 +133,17 @@ def assess_pair(
     intake = check_pictures(pair)
     if pair.left is None or pair.right is None:
         return _without_stereo(pair, rig, rover, settings, intake, view)
-    as_calibrated = rectify(pair, rig, intake)
+    refined = refine_on(pair, rig, intake, view) if settings.refine else None
+    view = view if refined is None else refined.view
+    as_rectified = rectify(pair, rig if refined is None else refined.rig, intake)
     noise = noise_of(intake, rig)
-    epipolar = check_epipolar(as_calibrated, view, noise, name=pair.id)
-    rectified = correct_offset(as_calibrated, epipolar)
+    epipolar = check_epipolar(as_rectified, view, noise, name=pair.id)
+    rectified = correct_offset(as_rectified, epipolar)
     band = ground_band(rectified.camera, rectified.T_camera_rectified, view, settings.matching)
     disparity = settings.matcher.match(rectified, band, noise)
     points = triangulate(disparity, rectified, view)
-    sensor = as_calibrated.view if rig is whole_rig else common_view(whole_rig)
+    whole = rig is whole_rig and refined is None
+    sensor = as_rectified.view if whole else common_view(whole_rig)
     terrain = map_terrain(points, sensor, settings.terrain)
     carried = None if previous is None else carry_over(terrain, previous)
     # What is judged is what is stored: other limits or another rover later meet the same ground.
@@ -151,7 +159,7 @@ def assess_pair(
         pair=pair, rig=rig, rover=rover, settings=settings, intake=intake, view=view,
         verdicts=verdicts, suggestion=suggest(verdicts), rectified=rectified, epipolar=epipolar,
         disparity=disparity, points=points, terrain=terrain, demands=demands,
-        near_strip_max_m=strip_max_m, carried=carried,
+        near_strip_max_m=strip_max_m, carried=carried, refined=refined,
     )
 
 

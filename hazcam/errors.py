@@ -42,6 +42,14 @@ class RigError(HazcamError):
     """A calibration that cannot be used."""
 
 
+class CalibrationError(HazcamError):
+    """Pictures of a target, or of a floor, that make no calibration."""
+
+
+class TargetError(HazcamError):
+    """A calibration target that cannot be used, printed or found."""
+
+
 class RoverError(HazcamError):
     """A rover profile, or one of its limits, that cannot be used."""
 

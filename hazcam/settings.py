@@ -42,6 +42,9 @@ class Settings:
     near_strip_max_m : float or None
         Ground out of view may be assumed clear up to here, from the nose; None for the length
         of the straight-ahead near strip, and for ``ask``. [m]
+    refine : bool
+        Take the turn of the right camera since the calibration, as the pair shows it, out of the
+        rig, where the pair shows it well enough; printed in every output.
     matching : MatchSettings
         What the search for disparities must hold.
     matcher : Matcher
@@ -57,6 +60,7 @@ class Settings:
     assume_level: bool = False
     near_strip: NearStrip = "assume"
     near_strip_max_m: float | None = None
+    refine: bool = False
     matching: MatchSettings = field(default_factory=MatchSettings)
     matcher: Matcher = field(default_factory=CensusMatcher)
     terrain: TerrainSettings = field(default_factory=TerrainSettings)

@@ -76,6 +76,11 @@ class Tracks:
         The row on which they should be: that of the left picture. [px]
     offsets_px : ndarray of shape (N,), float64
         Row in the right picture minus row in the left one. [px]
+    disparities_px : ndarray of shape (N,), float64
+        Column in the left picture minus column in the right one. [px]
+    correlations : ndarray of shape (N,), float64
+        Of the surroundings of the feature in the two pictures, to 1: the more noise or shear, the
+        less.
     sought : int
         Features that had a likely counterpart, N or more. Of two pictures that belong together,
         most are found.
@@ -84,12 +89,15 @@ class Tracks:
     columns: Floats
     rows: Floats
     offsets_px: Floats
+    disparities_px: Floats
+    correlations: Floats
     sought: int
 
     def __post_init__(self) -> None:
-        if not self.columns.shape == self.rows.shape == self.offsets_px.shape:
+        names = ("columns", "rows", "offsets_px", "disparities_px", "correlations")
+        if len({getattr(self, name).shape for name in names}) > 1:
             raise ValueError("the arrays of Tracks differ in shape")
-        for name in ("columns", "rows", "offsets_px"):
+        for name in names:
             object.__setattr__(self, name, read_only(getattr(self, name), np.float64))
 
     @property
@@ -309,9 +317,11 @@ def _track(pictures: _Pictures, row_steps: Iterable[int]) -> Tracks:
     guess[:, 1] += fraction
     if not len(start):
         nothing = np.empty(0)
-        return Tracks(columns=nothing, rows=nothing, offsets_px=nothing, sought=0)
+        return Tracks(columns=nothing, rows=nothing, offsets_px=nothing,
+                      disparities_px=nothing, correlations=nothing, sought=0)
     there, kept = _there_and_back(left, right, start, guess)
-    kept &= _correlation(left, start, right, there) > _MIN_CORRELATION
+    alike = _correlation(left, start, right, there)
+    kept &= alike > _MIN_CORRELATION
     columns = there[:, 0] - _sampled(disparity, there)
     kept &= columns < start[:, 0] - pictures.least_px + 1  # what is in front has d > -offset
     k = pictures.binning
@@ -319,7 +329,9 @@ def _track(pictures: _Pictures, row_steps: Iterable[int]) -> Tracks:
     return Tracks(
         columns=k * columns[kept].astype(np.float64) + middle,
         rows=k * start[kept, 1].astype(np.float64) + middle,
-        offsets_px=k * (there[kept, 1] - start[kept, 1]).astype(np.float64), sought=len(start),
+        offsets_px=k * (there[kept, 1] - start[kept, 1]).astype(np.float64),
+        disparities_px=k * (start[kept, 0] - columns[kept]).astype(np.float64),
+        correlations=alike[kept].astype(np.float64), sought=len(start),
     )
 
 

@@ -39,7 +39,8 @@ def tracks(
     dy = a + b * (x - CENTRE[0]) + c * (y - CENTRE[1]) + 0.1 * rng.standard_normal(count)
     wrong = rng.random(count) < outliers
     dy[wrong] = rng.uniform(1, 6, wrong.sum())  # all to one side: the worst for a mean
-    return Tracks(columns=x, rows=y, offsets_px=dy, sought=count)
+    return Tracks(columns=x, rows=y, offsets_px=dy, disparities_px=np.full(count, 40.0),
+                  correlations=np.full(count, 0.9), sought=count)
 
 
 def fitted(found: Tracks) -> VerticalOffset:
@@ -108,7 +109,9 @@ def test_an_added_offset_is_added_to_the_answer() -> None:
     added = (0.25, 4.0e-4, 3.0e-4)
     design = np.stack([np.ones(300), before.columns - CENTRE[0], before.rows - CENTRE[1]], axis=1)
     after = Tracks(columns=before.columns, rows=before.rows,
-                   offsets_px=before.offsets_px + design @ added, sought=300)
+                   offsets_px=before.offsets_px + design @ added,
+                   disparities_px=before.disparities_px, correlations=before.correlations,
+                   sought=300)
     a, b = fitted(before), fitted(after)
     np.testing.assert_allclose(parameters(b) - parameters(a), added, rtol=1e-3)
     np.testing.assert_allclose(b.covariance, a.covariance, rtol=1e-3)
@@ -128,7 +131,8 @@ def test_too_few_features_or_all_on_one_row_give_no_fit(count: int) -> None:
 
 def test_arrays_of_tracks_are_of_one_shape() -> None:
     with pytest.raises(ValueError, match="differ in shape"):
-        Tracks(columns=np.zeros(2), rows=np.zeros(2), offsets_px=np.zeros(3), sought=3)
+        Tracks(columns=np.zeros(2), rows=np.zeros(2), offsets_px=np.zeros(3),
+               disparities_px=np.zeros(2), correlations=np.ones(2), sought=3)
 
 
 # Taking it out

@@ -179,6 +179,11 @@ _RADIAL: dict[LensModel, Callable[[Floats], Callable[[Floats], Floats]]] = {
 }
 
 
+def radial_distortion(D: Floats, model: LensModel) -> Callable[[Floats], Floats]:
+    """From the angle to the optical axis [rad] to the radius in units of the focal length."""
+    return _RADIAL[model](D)
+
+
 def monotonic_radius(D: Floats, model: LensModel) -> float:
     """Distorted radius up to which the radial distortion rises, in units of the focal length.
 
@@ -199,7 +204,7 @@ def monotonic_radius(D: Floats, model: LensModel) -> float:
     # The ray's angle to the axis; tan() covers all radii of a flat picture.
     angle = np.radians(np.linspace(0.0, 89.9, 9000))
     with np.errstate(all="ignore"):
-        radius = _RADIAL[model](D)(angle)
+        radius = radial_distortion(D, model)(angle)
     falls = np.flatnonzero(~(np.diff(radius) > 0))
     return float(radius[falls[0] if falls.size else -1])
 

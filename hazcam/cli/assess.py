@@ -25,6 +25,7 @@ from hazcam.imagery import find_sidecars, read_sidecar
 @options.headings
 @options.judging
 @options.matcher
+@options.refine
 @options.threads
 @click.option("--json", "as_json", is_flag=True,
               help="Print the full record instead of the table; for a folder one line per pair.")

@@ -23,7 +23,7 @@ from hazcam.settings import MATCHERS, Settings
 _FILES = ("sidecar", "left", "right", "rig", "rig_right", "mount")
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
 _SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume_level",
-             "near_strip", "near_strip_max_m")
+             "near_strip", "near_strip_max_m", "refine")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,6 +162,7 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
                 tilt_bound_deg=settings["tilt_bound_deg"],
                 assume_level=settings["assume_level"], near_strip=settings["near_strip"],
                 near_strip_max_m=settings["near_strip_max_m"],
+                refine=settings.get("refine", False),
                 matcher=_matcher(settings["matcher"]),
             ),
         )

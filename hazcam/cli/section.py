@@ -34,6 +34,7 @@ def _half_circle(ctx: click.Context, param: click.Parameter, value: float) -> fl
 @options.inputs
 @options.judging
 @options.matcher
+@options.refine
 @options.threads
 @click.option("--json", "as_json", is_flag=True,
               help="Print the record with its numbers instead of the words.")

@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike
 from hazcam.assess import Assessment
 from hazcam.frames import Floats
 from hazcam.report.record import attitude_record, near_strip_record
+from hazcam.report.refined_record import refined_record
 from hazcam.terrain import CellState, Obstacle
 from hazcam.verdict import HeadingVerdict
 
@@ -185,7 +186,8 @@ def title_in(assessment: Assessment) -> float:
 
 def _captions(assessment: Assessment) -> str:
     lines = (f"attitude {attitude_record(assessment)['text']}",
-             near_strip_record(assessment)["text"])
+             near_strip_record(assessment)["text"],
+             *(refined["text"] for refined in refined_record(assessment).values()))
     return "\n".join(textwrap.fill(line, 118) for line in lines)
 
 

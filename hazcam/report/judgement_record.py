@@ -55,7 +55,7 @@ def judgement_record(judgement: Judgement, *, inputs: Mapping[str, Any]) -> Reco
     }
     return {
         "schema": JUDGEMENT_SCHEMA, "hazcam": __version__, "id": j.store.id, **plain(computed),
-        **{key: said[key] for key in _KEPT}, "settings": settings,
+        **{key: said[key] for key in (*_KEPT, "refined") if key in said}, "settings": settings,
         "digests": {**said["digests"], "rover": j.rover.digest, "settings": digest_of(settings)},
         "assessed": {key: said[key] for key in ("hazcam", "digests", "versions")},
         "versions": versions(), "inputs": dict(inputs),

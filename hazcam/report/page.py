@@ -49,9 +49,9 @@ def page(
         record=record, rows=heading_rows(record), statements=statements(record)[1:],
         details=detail_rows(record), ahead=ahead,
         ahead_is_said=ahead is not None and _is_said(ahead, record["suggestion"]["text"]),
-        overlay=_data_uri(overlay), terrain=_data_uri(terrain), depth=_data_uri(depth),
-        card=_data_uri(card),
-        sections={heading: _data_uri(picture) for heading, picture in sections.items()},
+        overlay=data_uri(overlay), terrain=data_uri(terrain), depth=data_uri(depth),
+        card=data_uri(card),
+        sections={heading: data_uri(picture) for heading, picture in sections.items()},
     )
 
 
@@ -78,7 +78,7 @@ def folder_page(
         Names of the pairs that an interrupted run left out.
     """
     pairs = [{"record": r, "cells": summary_cells(r),
-              "thumbnail": _data_uri(thumbnails[r["id"]], "jpeg")} for r in records]
+              "thumbnail": data_uri(thumbnails[r["id"]], "jpeg")} for r in records]
     return _PAGES.get_template("index.html").render(
         pairs=pairs, failures=failures, not_begun=not_begun, strips=_strips(records),
         counts=count_text(len(records), failures, not_begun))
@@ -103,7 +103,8 @@ def thumbnail(picture: bytes) -> bytes:
     return bytes(cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])[1])
 
 
-def _data_uri(picture: bytes | None, form: str = "png") -> Markup | None:
+def data_uri(picture: bytes | None, form: str = "png") -> Markup | None:
+    """A picture as the source of an image within the page; None stays None."""
     if picture is None:
         return None
     return Markup(f"data:image/{form};base64,{base64.b64encode(picture).decode('ascii')}")

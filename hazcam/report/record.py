@@ -42,6 +42,7 @@ from hazcam.epipolar import (
 )
 from hazcam.frames import heading_text
 from hazcam.imagery import StereoPair, pair_digest
+from hazcam.report.refined_record import refined_record
 from hazcam.rig_card import rig_card
 from hazcam.rover import LIMIT_UNITS, Limits, RoverProfile
 from hazcam.settings import Settings
@@ -80,9 +81,10 @@ def as_record(assessment: Assessment, *, inputs: Mapping[str, Any]) -> Record:
         "near_strip": near_strip_record(a),
         "intake": {"noise": asdict(a.intake.noise), "shares": a.intake.shares,
                    "notes": list(a.intake.notes)},
-        "rig_check": _rig_check(a.epipolar), "disparity": _disparity(a.disparity),
+        "rig_check": _rig_check(a.epipolar, refined=a.refined is not None and a.refined.used),
+        "disparity": _disparity(a.disparity),
         **_terrain(a.terrain), "limits": limits_record(a.rover), "rover": rover_record(a.rover),
-        "rig": _rig(a),
+        "rig": _rig(a), **refined_record(a),
     }
     return {
         "schema": SCHEMA, "hazcam": __version__, "id": a.pair.id, **plain(computed),
@@ -177,6 +179,8 @@ def settings_record(settings: Settings) -> Record:
         "near_strip_max_m": settings.near_strip_max_m,
         "matching": asdict(settings.matching), "matcher": settings.matcher.name,
         "terrain": asdict(settings.terrain),
+        # Only where it was asked for: other records keep their digests.
+        **({"refine": True} if settings.refine else {}),
     }
 
 
@@ -345,7 +349,7 @@ def _seen_before(demands: Sequence[HeadingDemand]) -> str:
             f"{demand.seen_before_m:.2f} m, {demand.assumed_m:.2f} m are assumed")
 
 
-def _rig_check(check: EpipolarResidual | None) -> Record:
+def _rig_check(check: EpipolarResidual | None, *, refined: bool = False) -> Record:
     record: Record = {
         "checked": False, "matches_calibration": None, "corrected": False, "median_px": None,
         "largest_px": None, "largest_sigma_px": None, "spread_px": None, "offset": None,
@@ -379,8 +383,9 @@ def _rig_check(check: EpipolarResidual | None) -> Record:
         return record
     record["matches_calibration"] = check.matches_calibration
     word = "matches" if check.matches_calibration else "no longer matches"
+    rig, what = ("the refined rig", "the pictures") if refined else ("the rig", "its calibration")
     record["text"] = (
-        f"the rig {word} its calibration: by {check.offset.inliers} of {check.count} features the "
+        f"{rig} {word} {what}: by {check.offset.inliers} of {check.count} features the "
         f"rows of the right picture lie at most {check.largest_px:.2f} ± "
         f"{check.largest_sigma_px:.2f} px off anywhere (limit {MAX_EPIPOLAR_OFFSET_PX:.2f} px), "
         f"features spread {check.spread_px:.2f} px about that (limit "

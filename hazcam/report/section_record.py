@@ -73,7 +73,7 @@ def section_record(
                  "station_m": section.station_m.tolist(),
                  "lanes": [_lane(lane) for lane in section.lanes],
                  "standing": asdict(section.standing)}),
-        **{key: whole[key] for key in _SHARED},
+        **{key: whole[key] for key in (*_SHARED, "refined") if key in whole},
     }
 
 
@@ -107,7 +107,8 @@ def section_text(record: Record) -> str:
              f"for {record['clear_m']:.2f} m from the nose{assumed}",
              *(f"  {cause['text']}" for cause in record["causes"]),
              *(f"{lane['name']}: {_seen_text(lane, record['station_m'])}"
-               for lane in record["lanes"])]
+               for lane in record["lanes"]),
+             *([record["refined"]["text"]] if "refined" in record else [])]
     return "\n".join(lines) + "\n"
 
 

@@ -44,6 +44,7 @@ _FILES = {TERRAIN_SCHEMA: "terrain.npz", DEMANDS_SCHEMA: "demands.npz"}
 _ARRAYS = {TERRAIN_SCHEMA: TERRAIN_ARRAYS, DEMANDS_SCHEMA: DEMAND_ARRAYS}
 _SAID = ("hazcam", "attitude", "outside_rehearsed", "near_strip", "rig_check", "rig", "settings",
          "digests", "versions")
+_SAID_AT_TIMES = ("refined",)
 _AGAIN = "assess the pair again with -o"
 _USE = "give the terrain.npz or demands.npz that `hazcam assess -o` wrote"
 # What numpy, zip and the records raise of a file that was cut off, or written over.
@@ -190,7 +191,7 @@ def _about(schema: str, a: Assessment, record: Record) -> Record:
     rover = asdict(a.rover)
     del rover["source"]
     causes = () if a.epipolar is None else rig_causes(a.epipolar)
-    said = {key: record[key] for key in _SAID}
+    said = {key: record[key] for key in (*_SAID, *_SAID_AT_TIMES) if key in record}
     said["pair"] = {key: record["pair"][key] for key in ("missing", "notes")}
     said["intake"] = {"notes": record["intake"]["notes"]}
     return {"schema": schema, "hazcam": __version__, "id": a.pair.id, "rover": rover,
@@ -199,6 +200,7 @@ def _about(schema: str, a: Assessment, record: Record) -> Record:
 
 def _store(path: Path, about: Record, arrays: _Loaded) -> StoredTerrain | StoredDemands:
     said = {key: about["said"][key] for key in (*_SAID, "pair", "intake")}
+    said |= {key: about["said"][key] for key in _SAID_AT_TIMES if key in about["said"]}
     shared: dict[str, Any] = {
         "id": about["id"], "rover": _rover(about["rover"], str(path)),
         "settings": _settings(said["settings"]), "said": said,
@@ -222,5 +224,6 @@ def _settings(record: Mapping[str, Any]) -> Settings:
         headings_deg=tuple(record["headings_deg"]),
         **{key: record[key] for key in ("look_ahead_m", "confidence", "tilt_bound_deg",
                                         "assume_level", "near_strip", "near_strip_max_m")},
+        refine=record.get("refine", False),
         matching=MatchSettings(**record["matching"]),
         terrain=TerrainSettings(**{**terrain, "grid": GridSpec(**terrain["grid"])}))

@@ -38,6 +38,8 @@ def statements(record: Record) -> list[tuple[str, str]]:
         ("near strip", record["near_strip"]["text"]),
         ("rig check", record["rig_check"]["text"]),
     ]
+    if "refined" in record:
+        found.append(("refined", record["refined"]["text"]))
     previous = record["near_strip"]["previous"]
     if previous is not None:
         found.insert(4, ("previous pair", previous["text"]))

@@ -168,6 +168,19 @@ def write_rig_card(card: RigCard, folder: Path) -> None:
     _write(folder / "rig_card.json", to_json(record).encode())
 
 
+def write_files(folder: Path, texts: Mapping[str, str | bytes]) -> None:
+    """Write texts or bytes by the names of their files, in order; the folder is made if need be.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made or written to.
+    """
+    prepare_folder(folder)
+    for name, text in texts.items():
+        _write(folder / name, text if isinstance(text, bytes) else text.encode())
+
+
 def prepare_folder(folder: Path) -> None:
     """Make a folder for results.
 

@@ -1,0 +1,91 @@
+"""The verdict on a solved rig, and what to photograph next, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from hazcam.calibration.advice import AT_M, Proposal
+from hazcam.calibration.coverage import Coverage
+from hazcam.calibration.effect import sigma_of_points
+from hazcam.calibration.held_out import HeldOut
+from hazcam.calibration.rig import StereoRig
+
+# Rows that lie this far off on average cost the matcher its accuracy (our measurement on public
+# pairs: half a pixel of spread multiplies its gross errors).
+GOOD_EPIPOLAR_PX = 0.25
+# A share of the range, for the length of an edge of the target, held out: 5 mm at 1 m.
+GOOD_SCALE = 0.005
+# What the calibration alone leaves open of heights at 1 m: half of what an attitude known to 0.5
+# degrees does.
+GOOD_HEIGHT_SIGMA_M = 0.005
+GOOD_COVERAGE = 0.8
+
+
+def verdict_text(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> str:
+    """Is the rig good enough to rely on; what speaks against it."""
+    against = _against(rig, held_out, coverage)
+    if not against:
+        return "good enough to rely on: rows, scale, heights at 1 m and coverage are within limits"
+    return f"not good enough yet: {'; '.join(against)}"
+
+
+def _against(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> list[str]:
+    offset = float(np.abs(held_out.epipolar_px).mean())
+    scale = abs(float(held_out.edges.mean()) - 1)
+    height = float(np.nanmedian(sigma_of_points(rig, (AT_M,))[0].height_sigma_m))
+    against = []
+    if offset > GOOD_EPIPOLAR_PX:
+        against.append(f"held-out corners lie {offset:.2f} px off their rows on average (limit "
+                       f"{GOOD_EPIPOLAR_PX:.2f} px)")
+    if scale > GOOD_SCALE:
+        against.append(f"edges of the target come out wrong by {100 * scale:.1f} % (limit "
+                       f"{100 * GOOD_SCALE:.1f} %)")
+    if not height <= GOOD_HEIGHT_SIGMA_M:
+        against.append(f"heights at {AT_M:g} m are known to {1e3 * height:.1f} mm only (limit "
+                       f"{1e3 * GOOD_HEIGHT_SIGMA_M:.0f} mm)")
+    if coverage.share < GOOD_COVERAGE:
+        against.append(f"corners in {100 * coverage.share:.0f} % of the picture only (limit "
+                       f"{100 * GOOD_COVERAGE:.0f} %): elsewhere the lens is extrapolated")
+    return against
+
+
+def advice_texts(
+    coverage: Coverage, proposals: Sequence[Proposal], spread: float, outliers: dict[str, str]
+) -> tuple[str, ...]:
+    """What to do next, the most useful first."""
+    texts = []
+    if outliers:
+        texts.append(f"look at {', '.join(sorted(outliers))}: "
+                     f"{'it does' if len(outliers) == 1 else 'they do'} not fit the others")
+    if spread > 1:
+        texts.append(f"the views disagree {np.sqrt(spread):.1f} times more than the noise of their "
+                     "corners explains (sigmas are widened by that): see that the target is flat, "
+                     "and that both cameras expose at the same moment")
+    empty = [f"{_sides(name, cells == 0)} of the {name} picture"
+             for name, cells in (("left", coverage.left), ("right", coverage.right))
+             if (cells == 0).any()]
+    if empty:
+        texts.append(f"no corner lies in {' and '.join(empty)}: bring the target there")
+    texts += [_proposal_text(p) for p in proposals]
+    if not proposals:
+        texts.append("another single view of this target adds little")
+    return tuple(texts)
+
+
+def _sides(name: str, empty: np.ndarray) -> str:
+    """Which rims of the picture hold the empty cells, and how many cells these are."""
+    height, width = empty.shape
+    parts = [word for word, part in (
+        ("upper", empty[: height // 3]), ("lower", empty[-(height // 3):]),
+        ("left", empty[:, : width // 3]), ("right", empty[:, -(width // 3):]),
+    ) if part.mean() > empty.mean()]
+    where = f"mostly {' and '.join(parts)}" if parts else "all over"
+    return f"{int(empty.sum())} of {empty.size} cells ({where})"
+
+
+def _proposal_text(p: Proposal) -> str:
+    return (f"photograph the target {p.distance_m:.2f} m away, in the {p.place} of the left "
+            f"picture, {p.tilt}: ranges at {AT_M:g} m would be known to {1e3 * p.after_m:.1f} mm "
+            f"instead of {1e3 * p.before_m:.1f} mm")

@@ -1,0 +1,218 @@
+"""Which pictures of a target belong together: from a folder, or from a list."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from hazcam.errors import CalibrationError
+from hazcam.imagery import read_picture
+from hazcam.imagery.pair import Picture
+
+_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
+_LOSSY = frozenset({".jpg", ".jpeg", ".webp", ".jp2"})
+_WORD = re.compile(r"^(?P<before>.*?)(?P<side>left|right)(?P<behind>.*)$", re.IGNORECASE)
+_LETTER = re.compile(r"^(?P<before>.+[._-])(?P<side>[lr])$", re.IGNORECASE)
+_LISTED = 5  # names that an error spells out
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewFiles:
+    """The pictures of one view; None for a side that was not photographed."""
+
+    id: str
+    left: Path | None
+    right: Path | None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ViewPictures:
+    """The same, read: pictures by path, all of one size.
+
+    Attributes
+    ----------
+    files : tuple of ViewFiles
+    pictures : dict of Path to ndarray
+    size : tuple of int
+        (width, height). [px]
+    lossy : bool
+        Some are compressed with loss: their noise is not the camera's.
+    """
+
+    files: tuple[ViewFiles, ...]
+    pictures: dict[Path, Picture]
+    size: tuple[int, int]
+    lossy: bool
+
+
+def find_views(source: Path, pattern: str | None, *, singles: bool) -> tuple[ViewFiles, ...]:
+    """The views of a folder or of a list.
+
+    Parameters
+    ----------
+    source : Path
+        A folder, or a CSV file with the header ``left,right``, paths relative to it, an empty
+        cell for a view of one camera.
+    pattern : str or None
+        For a folder: names of left and right picture with ``{id}``, for example
+        ``left{id}.jpg right{id}.jpg``. None goes by the words left and right, or the endings _L
+        and _R, in the names.
+    singles : bool
+        Take pictures without a partner as views of one camera.
+
+    Raises
+    ------
+    CalibrationError
+        Nothing is there, or pictures lack their partner.
+    """
+    if source.is_dir():
+        sides = _sides_of_folder(source, pattern)
+        views = _paired(sides)
+        _refuse_none(views, source, pattern)
+        if not singles:
+            _refuse_lone(views, source)
+        return views
+    return _views_of_list(source)
+
+
+def read_views(views: Iterable[ViewFiles], source: Path) -> ViewPictures:
+    """Read the pictures.
+
+    Raises
+    ------
+    ImageError
+        A picture that cannot be read.
+    CalibrationError
+        Pictures of different sizes.
+    """
+    files = tuple(views)
+    paths = [p for view in files for p in (view.left, view.right) if p is not None]
+    pictures = {path: read_picture(path)[0] for path in paths}
+    sizes = Counter(p.shape for p in pictures.values())
+    if len(sizes) > 1:
+        usual = sizes.most_common(1)[0][0]
+        others = [f"{path.name} ({p.shape[1]} x {p.shape[0]})" for path, p in pictures.items()
+                  if p.shape != usual]
+        raise CalibrationError(
+            str(source), f"pictures of different sizes: most are {usual[1]} x {usual[0]} px, but "
+            f"{_some(others)}", "one size for all pictures of both cameras",
+            "leave the others out (--pair chooses by name), or calibrate them on their own",
+        )
+    height, width = next(iter(sizes))
+    return ViewPictures(files=files, pictures=pictures, size=(width, height),
+                        lossy=any(path.suffix.lower() in _LOSSY for path in paths))
+
+
+def _sides_of_folder(folder: Path, pattern: str | None) -> dict[str, dict[str, Path]]:
+    """Id to side to picture."""
+    found: dict[str, dict[str, Path]] = {}
+    for path in sorted(folder.iterdir()):
+        named = _named(path, pattern)
+        if path.suffix.lower() in _SUFFIXES and named is not None:
+            identifier, side = named
+            found.setdefault(identifier, {})[side] = path
+    return found
+
+
+def _named(path: Path, pattern: str | None) -> tuple[str, str] | None:
+    """Id and side that the name of a picture tells."""
+    if pattern is not None:
+        for side, form in zip(("left", "right"), _forms(pattern), strict=True):
+            match = form.fullmatch(path.name)
+            if match:
+                return match["id"], side
+        return None
+    match = _WORD.match(path.stem) or _LETTER.match(path.stem)
+    if match is None:
+        return None
+    parts = match.groupdict()
+    identifier = (parts["before"] + parts.get("behind", "")).strip("._- ") or "pair"
+    return identifier, "left" if parts["side"].lower().startswith("l") else "right"
+
+
+def _forms(pattern: str) -> tuple[re.Pattern[str], re.Pattern[str]]:
+    left, right = pattern.split()
+    compiled = [re.compile(re.escape(p).replace(re.escape("{id}"), "(?P<id>.+)", 1))
+                for p in (left, right)]
+    return compiled[0], compiled[1]
+
+
+def is_pattern(pattern: str) -> bool:
+    """Two names, each with ``{id}`` once."""
+    names = pattern.split()
+    return len(names) == 2 and all(name.count("{id}") == 1 for name in names)
+
+
+def _paired(sides: dict[str, dict[str, Path]]) -> tuple[ViewFiles, ...]:
+    return tuple(ViewFiles(id=name, left=found.get("left"), right=found.get("right"))
+                 for name, found in sorted(sides.items()))
+
+
+def _refuse_none(views: tuple[ViewFiles, ...], folder: Path, pattern: str | None) -> None:
+    if any(v.left is not None and v.right is not None for v in views):
+        return
+    how = ("with left and right, or _L and _R, in their names" if pattern is None
+           else f"named {pattern}")
+    raise CalibrationError(
+        str(folder), f"holds no two pictures {how}", "pairs of pictures of a target",
+        "check the folder, or name the pictures by --pair 'left{id}.png right{id}.png'",
+    )
+
+
+def _refuse_lone(views: tuple[ViewFiles, ...], folder: Path) -> None:
+    left = [v.left.name for v in views if v.left is not None and v.right is None]
+    right = [v.right.name for v in views if v.right is not None and v.left is None]
+    if not left and not right:
+        return
+    lone = " and ".join(f"{len(names)} {side} without a {other} ({_some(names)})"
+                        for names, side, other in ((left, "left", "right"),
+                                                   (right, "right", "left")) if names)
+    raise CalibrationError(
+        str(folder), f"left and right pictures differ in number: {lone}",
+        "a partner for each picture",
+        "add the missing ones, or give --singles to use lone pictures for their own camera",
+    )
+
+
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
+    return ", ".join(names[:_LISTED]) + more
+
+
+def _views_of_list(path: Path) -> tuple[ViewFiles, ...]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            rows = list(csv.DictReader(file))
+    except FileNotFoundError as error:
+        raise CalibrationError(str(path), "does not exist", "a folder, or a list of pairs (CSV)",
+                               "check the path") from error
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise CalibrationError(str(path), f"cannot be read as a list: {error}",
+                               "CSV text with the header left,right",
+                               "give a folder, or write the list again") from error
+    if not rows or set(rows[0]) != {"left", "right"}:
+        found = f"the columns {', '.join(str(k) for k in rows[0])}" if rows else "no rows"
+        raise CalibrationError(str(path), found, "CSV with the header left,right, one view a row",
+                               "write the header; leave a cell empty for a view of one camera")
+    views = []
+    for number, row in enumerate(rows, start=2):
+        left, right = (path.parent / cell.strip() if (cell := row[side] or "").strip() else None
+                       for side in ("left", "right"))
+        if left is None and right is None:
+            raise CalibrationError(f"{path}: line {number}", "two empty cells",
+                                   "one picture at least", "remove the line")
+        views.append(ViewFiles(id=f"{number - 1:03d}", left=left, right=right))
+    return tuple(views)
+
+
+def eight_bit(picture: Picture) -> np.ndarray:
+    """For showing: a 16-bit picture by its largest value."""
+    if picture.dtype == np.uint8:
+        return picture
+    return (picture / max(int(picture.max()), 1) * 255).astype(np.uint8)
