@@ -33,7 +33,7 @@ def test_exact_corners_give_the_rig_back(case: tuple[StereoRig, list[TargetView]
     """Where numbers can stand for each other (rational), the pixels are what must come back."""
     rig, views = case
     corners = corners_of(views, CHESSBOARD)
-    found = adjust(start(views, rig), corners, np.full(2, 1e-3))
+    found, _ = adjust(start(views, rig), corners, np.full(2, 1e-3))
     problem = linearise(found, corners, ONE)
     assert np.abs(problem.residuals).max() < 2e-3
     assert found.as_rig("a", None).baseline_m == pytest.approx(rig.baseline_m, rel=1e-4)
@@ -116,7 +116,7 @@ def test_brown_in_the_words_of_a_fisheye() -> None:
     rig = rig_with("brown")
     views = views_through(rig, 6, seed=5, noise_px=0.0)
     corners = corners_of(views, CHESSBOARD)
-    brown = adjust(start(views, rig), corners, ONE)
+    brown, _ = adjust(start(views, rig), corners, ONE)
     fisheye = with_model(brown, "fisheye", rig.size)
     radial = linearise(fisheye, corners, ONE).residuals
     assert np.abs(radial).max() < 2.0

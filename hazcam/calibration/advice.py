@@ -103,8 +103,7 @@ def _candidates(rig: StereoRig, target: Target, distances_m: Floats) -> list[_Po
     rays /= np.linalg.norm(rays, axis=1, keepdims=True)
     turns = [(tilt, rotation_y(tilt[0]) @ rotation_x(tilt[1])) for tilt in _TILTS]
     return [_Pose(R=R, t=distance * ray - R @ middle, tilt=tilt)
-            for distance in (_NEARER * distances_m.min(), float(np.median(distances_m)),
-                             _FARTHER * distances_m.max())
+            for distance in (_NEARER * distances_m.min(), _FARTHER * distances_m.max())
             for ray in rays for tilt, R in turns]
 
 

@@ -132,14 +132,13 @@ class Bundle:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Linearised:
-    """The problem about a state: residuals and their derivatives, in units of the noise.
+    """The problem about a state, in units of the noise.
 
     Attributes
     ----------
-    residuals : ndarray of shape (M, 2)
-        Seen minus found, over the noise.
-    J_shared : ndarray of shape (M, 2, P)
-    J_pose : ndarray of shape (M, 2, 6)
+    rows : ndarray of shape (M, 2, P + 7)
+        Of each corner along each axis: derivatives by the rig (P), by the pose of the target (6),
+        and the residual, seen minus found.
     first : ndarray of shape (V,), int
         Where each view begins.
     prior : ndarray of shape (K,)
@@ -147,12 +146,25 @@ class Linearised:
     J_prior : ndarray of shape (K, P)
     """
 
-    residuals: Floats
-    J_shared: Floats
-    J_pose: Floats
+    rows: Floats
     first: NDArray[np.int64]
     prior: Floats
     J_prior: Floats
+
+    @property
+    def residuals(self) -> Floats:
+        """Seen minus found, shape (M, 2)."""
+        return self.rows[:, :, -1]
+
+    @property
+    def J_shared(self) -> Floats:
+        """Derivatives by the rig, shape (M, 2, P)."""
+        return self.rows[:, :, :-7]
+
+    @property
+    def J_pose(self) -> Floats:
+        """Derivatives by the pose of the target, shape (M, 2, 6)."""
+        return self.rows[:, :, -7:-1]
 
     @property
     def cost(self) -> float:
@@ -175,29 +187,36 @@ def linearise(bundle: Bundle, corners: Corners, noise_px: Floats) -> Linearised:
     noise_px : ndarray of shape (2,)
         Noise of a corner, left and right: their weight. [px]
     """
-    turned = np.einsum("mij,mj->mi", bundle.poses_R[corners.view], corners.points_m)
+    turned = (bundle.poses_R[corners.view] @ corners.points_m[:, :, None])[:, :, 0]
     in_left = turned + bundle.poses_t[corners.view]
-    count = len(corners.view)
-    residuals = np.empty((count, 2))
-    J_shared, J_pose = np.zeros((count, 2, bundle.shared)), np.empty((count, 2, 6))
-    n = bundle.distortion.shape[1]
-    for side, here in enumerate((~corners.right, corners.right)):
-        R, T = (np.eye(3), np.zeros(3)) if side == 0 else (bundle.R, bundle.T)
-        rotated = in_left[here] @ R.T
-        pixels, J_point, J_camera, J_lens = _projected(bundle, side, rotated + T)
-        residuals[here] = (pixels - corners.pixels[here]) / noise_px[side]
-        J_left = J_point @ R
-        J_pose[here, :, :3] = -J_left @ _cross(turned[here]) / noise_px[side]
-        J_pose[here, :, 3:] = J_left / noise_px[side]
-        J_shared[here, :, 4 * side:4 * side + 4] = J_camera / noise_px[side]
-        J_shared[here, :, 14 + n * side:14 + n * (side + 1)] = J_lens / noise_px[side]
-        if side == 1:
-            J_shared[here, :, 8:11] = -J_point @ _cross(rotated) / noise_px[side]
-            J_shared[here, :, 11:14] = J_point / noise_px[side]
+    rows = np.empty((len(corners.view), 2, bundle.shared + 7))
+    for side, here in enumerate((np.flatnonzero(~corners.right), np.flatnonzero(corners.right))):
+        rows[here] = _rows_of(bundle, side, turned[here], in_left[here],
+                              corners.pixels[here]) / noise_px[side]
     first = np.flatnonzero(np.diff(corners.view, prepend=-1))
     prior, J_prior = _prior(bundle)
-    return Linearised(residuals=residuals, J_shared=J_shared, J_pose=J_pose, first=first,
-                      prior=prior, J_prior=J_prior)
+    return Linearised(rows=rows, first=first, prior=prior, J_prior=J_prior)
+
+
+def _rows_of(
+    bundle: Bundle, side: int, turned: Floats, in_left: Floats, found_px: Floats
+) -> Floats:
+    """The rows of one camera's corners, in pixels."""
+    P, n = bundle.shared, bundle.distortion.shape[1]
+    R, T = (np.eye(3), np.zeros(3)) if side == 0 else (bundle.R, bundle.T)
+    rotated = in_left @ R.T
+    pixels, J_point, J_camera, J_lens = _projected(bundle, side, rotated + T)
+    J_left = J_point @ R
+    rows = np.zeros((len(turned), 2, P + 7))
+    rows[:, :, 4 * side:4 * side + 4] = J_camera
+    rows[:, :, 14 + n * side:14 + n * (side + 1)] = J_lens
+    if side == 1:
+        rows[:, :, 8:11] = -J_point @ _cross(rotated)
+        rows[:, :, 11:14] = J_point
+    rows[:, :, P:P + 3] = -J_left @ _cross(turned)
+    rows[:, :, P + 3:P + 6] = J_left
+    rows[:, :, -1] = pixels - found_px
+    return rows
 
 
 def _prior(bundle: Bundle) -> tuple[Floats, Floats]:
@@ -271,12 +290,11 @@ class Reduced:
 
 def reduce_poses(problem: Linearised, damping: float = 0.0) -> Reduced:
     """Eliminate the pose of each view; ``damping`` scales the diagonals (Marquardt)."""
-    J, Jp, r = problem.J_shared, problem.J_pose, problem.residuals
-    last = np.append(problem.first[1:], len(r))
-    rows = [slice(a, b) for a, b in zip(problem.first, last, strict=True)]
-    P = J.shape[2]
-    A = [np.concatenate([J[s], Jp[s], r[s, :, None]], axis=2).reshape(-1, P + 7) for s in rows]
-    N = np.stack([a.T @ a for a in A])
+    last = np.append(problem.first[1:], len(problem.rows))
+    views = [problem.rows[a:b].reshape(-1, problem.rows.shape[2])
+             for a, b in zip(problem.first, last, strict=True)]
+    N = np.stack([rows.T @ rows for rows in views])
+    P = N.shape[1] - 7
     H_shared, H_cross, H_pose = N[:, :P, :P], N[:, :P, P:P + 6], N[:, P:P + 6, P:P + 6]
     g_shared, g_pose = N[:, :P, -1], N[:, P:P + 6, -1]
     if damping:
@@ -304,12 +322,19 @@ def solve_scaled(matrix: Floats, right: Floats) -> Floats:
     return np.asarray((scale * np.linalg.solve(scaled, (scale * right.T).T).T).T)
 
 
-def adjust(bundle: Bundle, corners: Corners, noise_px: Floats) -> Bundle:
-    """Minimise the cost from a start, by Levenberg and Marquardt's method."""
+def adjust(bundle: Bundle, corners: Corners, noise_px: Floats) -> tuple[Bundle, Linearised]:
+    """Minimise the cost from a start, by Levenberg and Marquardt's method.
+
+    Returns
+    -------
+    bundle : Bundle
+        At the minimum.
+    problem : Linearised
+        The problem about it.
+    """
     problem, damping = linearise(bundle, corners, noise_px), 1e-4
     for _ in range(_MOST_STEPS):
-        step = _step(problem, damping)
-        trial = None if step is None else bundle.moved(*step)
+        trial = _tried(bundle, problem, damping)
         after = None if trial is None else linearise(trial, corners, noise_px)
         if trial is None or after is None or not after.cost < problem.cost:
             damping *= 10
@@ -320,15 +345,33 @@ def adjust(bundle: Bundle, corners: Corners, noise_px: Floats) -> Bundle:
         bundle, problem, damping = trial, after, max(damping / 20, _LEAST_DAMPING)
         if gain < _CONVERGED:
             break
-    return bundle
+    return bundle, problem
 
 
-def _step(problem: Linearised, damping: float) -> tuple[Floats, Floats] | None:
+def _tried(bundle: Bundle, problem: Linearised, damping: float) -> Bundle | None:
+    """One damped step on; None where it is not determined."""
     try:
-        reduced = reduce_poses(problem, damping)
-        shared = -solve_scaled(reduced.whole, reduced.whole_gradient)
+        return bundle.moved(*newton_step(problem, damping))
     except np.linalg.LinAlgError:
         return None
+
+
+def newton_step(problem: Linearised, damping: float = 0.0) -> tuple[Floats, Floats]:
+    """Step of the rig's parameters (P,) and of the poses (V, 6).
+
+    Parameters
+    ----------
+    problem : Linearised
+    damping : float
+        Marquardt's: a share of the diagonals that is added to them.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        Where it is not determined.
+    """
+    reduced = reduce_poses(problem, damping)
+    shared = -solve_scaled(reduced.whole, reduced.whole_gradient)
     rest = reduced.g_pose + np.einsum("vpk,p->vk", reduced.H_cross, shared)
     poses = -np.linalg.solve(reduced.H_pose, rest[..., None])[..., 0]
     return shared, poses

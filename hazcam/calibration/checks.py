@@ -144,7 +144,7 @@ def check_camera_matrix(K: Floats, where: str) -> None:
 
 
 def _radial_brown(D: Floats) -> Callable[[Floats], Floats]:
-    k1, k2, k3 = D[0], D[1], D[4] if D.size > 4 else 0.0
+    k1, k2, k3 = D[0], D[1], D[4] if len(D) > 4 else 0.0
 
     def radius(angle: Floats) -> Floats:
         r = np.tan(angle)

@@ -14,7 +14,6 @@ from hazcam.calibration.bundle import (
     Linearised,
     Reduced,
     adjust,
-    linearise,
     reduce_poses,
 )
 from hazcam.calibration.detect import Found
@@ -33,6 +32,8 @@ _FITS_ALONE = 2.0
 # A corner whose residual is this many times the median was misread: chance gives 3 times. Where
 # more than this share of a picture is, it is the view that does not fit.
 _MISREAD, _MISREAD_SHARE = 8.0, 0.1
+# Of a corner in a picture that is neither blurred nor hardly noisy.
+_USUAL_NOISE_PX = 0.1
 # No sub-pixel method is better than this: a fit to exact corners is not weighed by its rounding.
 _LEAST_NOISE_PX = 1e-4
 
@@ -104,35 +105,41 @@ def fit_rig(
     """
     kept, bad, bundle = list(views), [], start
     while True:
-        corners = corners_of(kept, target)
-        bundle, noise_px = _adjusted(bundle, corners)
+        now = _adjusted(bundle, corners_of(kept, target))
         if not keep_outliers:
-            bundle, noise_px, corners = _without_misread(bundle, noise_px, corners)
-        problem = linearise(bundle, corners, noise_px)
-        rms = np.sqrt(problem.by_view((problem.residuals**2).sum(axis=1))
-                      / np.bincount(corners.view))
-        worst = int(rms.argmax())
-        if keep_outliers:
-            bad = [(kept[i], float(rms[i] / np.median(rms)))
-                   for i in np.flatnonzero(rms > _OUTLIER * np.median(rms))]
-            break
-        if rms[worst] <= _OUTLIER * np.median(rms):
-            break
-        bad.append((kept.pop(worst), float(rms[worst] / np.median(rms))))
-        bundle = _without(bundle, worst)
+            now = _without_misread(now)
+        rms = np.sqrt(now.problem.by_view((now.problem.residuals**2).sum(axis=1))
+                      / np.bincount(now.corners.view))
+        times = rms / np.median(rms)
+        worst = int(times.argmax())
+        if keep_outliers or times[worst] <= _OUTLIER:
+            bad += [(kept[i], float(times[i])) for i in np.flatnonzero(times > _OUTLIER)]
+            return _finished(now, tuple(kept), bad, target, where)
+        bad.append((kept.pop(worst), float(times[worst])))
+        bundle = _without(now.bundle, worst)
         if sum(v.is_pair for v in kept) < MIN_PAIRS:
             raise CalibrationError(
                 where, f"the views disagree: after leaving out {len(bad)} that fit the others "
                 f"badly ({', '.join(v.id for v, _ in bad)}) fewer than {MIN_PAIRS} pairs are left",
                 "views of one flat target by one rig", "look at the pictures, and take new ones",
             )
-    return _finished(bundle, tuple(kept), bad, corners, noise_px, problem, target, where)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Adjusted:
+    """A bundle at its minimum, and the problem about it in units of the noise."""
+
+    bundle: Bundle
+    corners: Corners
+    noise_px: Floats
+    problem: Linearised
 
 
 def _finished(
-    bundle: Bundle, views: tuple[TargetView, ...], bad: list[tuple[TargetView, float]],
-    corners: Corners, noise_px: Floats, problem: Linearised, target: Target, where: str,
+    now: _Adjusted, views: tuple[TargetView, ...], bad: list[tuple[TargetView, float]],
+    target: Target, where: str,
 ) -> Fit:
+    bundle, corners, noise_px, problem = now.bundle, now.corners, now.noise_px, now.problem
     try:
         reduced = reduce_poses(problem)
         steps = steps_without(reduced)
@@ -151,19 +158,14 @@ def _finished(
                held_out_px=held_out_rms(problem, steps, noise_px[corners.right.astype(int)]))
 
 
-def _without_misread(
-    bundle: Bundle, noise_px: Floats, corners: Corners
-) -> tuple[Bundle, Floats, Corners]:
+def _without_misread(now: _Adjusted) -> _Adjusted:
     """Adjusted again without single corners that lie far off, where there are any."""
-    squares = (linearise(bundle, corners, noise_px).residuals**2).sum(axis=1)
+    squares = (now.problem.residuals**2).sum(axis=1)
     misread = squares > _MISREAD**2 * np.median(squares)
-    picture = 2 * corners.view + corners.right
+    picture = 2 * now.corners.view + now.corners.right
     share = np.bincount(picture, misread) / np.maximum(np.bincount(picture), 1)
     misread &= share[picture] <= _MISREAD_SHARE
-    if not misread.any():
-        return bundle, noise_px, corners
-    corners = corners.only(~misread)
-    return *_adjusted(bundle, corners), corners
+    return _adjusted(now.bundle, now.corners.only(~misread)) if misread.any() else now
 
 
 def _misread(views: tuple[TargetView, ...], corners: Corners) -> dict[str, int]:
@@ -173,22 +175,25 @@ def _misread(views: tuple[TargetView, ...], corners: Corners) -> dict[str, int]:
     return {v.id: int(n - k) for v, n, k in zip(views, found, kept, strict=True) if n > k}
 
 
-def _adjusted(bundle: Bundle, corners: Corners) -> tuple[Bundle, Floats]:
-    """Adjust with equal weights, then with the noise that each camera shows. [px]"""
-    bundle = adjust(bundle, corners, np.ones(2))
-    noise_px = _noise(bundle, corners)
-    bundle = adjust(bundle, corners, noise_px)
-    return bundle, noise_px * _noise(bundle, corners, noise_px)
+def _adjusted(bundle: Bundle, corners: Corners) -> _Adjusted:
+    """Adjust with a usual noise, then with the noise that each camera shows."""
+    noise_px = np.full(2, _USUAL_NOISE_PX)
+    for _ in range(2):
+        bundle, problem = adjust(bundle, corners, noise_px)
+        found = np.maximum(_noise(bundle, problem, corners), _LEAST_NOISE_PX / noise_px)
+        noise_px = noise_px * found
+    unit = found[corners.right.astype(int)][:, None, None]
+    return _Adjusted(bundle=bundle, corners=corners, noise_px=noise_px,
+                     problem=replace(problem, rows=problem.rows / unit))
 
 
-def _noise(bundle: Bundle, corners: Corners, unit_px: Floats | None = None) -> Floats:
-    """Noise of a corner of each camera along one axis, in ``unit_px``, by what is left over."""
-    unit_px = np.ones(2) if unit_px is None else unit_px
-    squares = (linearise(bundle, corners, unit_px).residuals**2).sum(axis=1)
+def _noise(bundle: Bundle, problem: Linearised, corners: Corners) -> Floats:
+    """Noise of a corner of each camera along one axis, in the problem's units, by what is left."""
+    squares = (problem.residuals**2).sum(axis=1)
     count = 2 * len(squares)
     unknowns = bundle.shared + 6 * len(bundle.poses_t)
     both = np.array([squares[corners.right == side].mean() / 2 for side in (False, True)])
-    return np.maximum(np.sqrt(both * count / max(count - unknowns, 1)), _LEAST_NOISE_PX / unit_px)
+    return np.asarray(np.sqrt(both * count / max(count - unknowns, 1)))
 
 
 def _without(bundle: Bundle, view: int) -> Bundle:

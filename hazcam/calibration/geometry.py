@@ -85,7 +85,8 @@ def rectifying_rotations(rig: StereoRig) -> tuple[Floats, Floats]:
     axes = np.array([0.0, 0.0, 1.0]) + rig.R.T @ np.array([0.0, 0.0, 1.0])
     z = axes - (axes @ x) * x
     z /= np.linalg.norm(z)
-    R_left = np.stack([x, np.cross(z, x), z])
+    y = np.array([z[1] * x[2] - z[2] * x[1], z[2] * x[0] - z[0] * x[2], z[0] * x[1] - z[1] * x[0]])
+    R_left = np.stack([x, y, z])
     return R_left, R_left @ rig.R.T
 
 

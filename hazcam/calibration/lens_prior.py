@@ -20,7 +20,7 @@ from hazcam.calibration.checks import radial_distortion
 from hazcam.calibration.rig import LensModel
 from hazcam.frames import Floats
 
-_ANGLE = np.radians(np.linspace(1.0, 85.0, 337))
+_ANGLE = np.radians(np.linspace(1.0, 85.0, 169))
 _STEP = 1e-5
 # About as far beyond a pinhole and an equidistant fisheye as other projections lie.
 _SLOPE_MARGIN = 0.2
@@ -49,10 +49,10 @@ def lens_prior(
     angle = _angle_of(farthest, D, model)
     steepest = 1 / np.cos(angle) ** 2
     middle, sigma = (1 + steepest) / 2, (steepest - 1) / 2 + _SLOPE_MARGIN
-    slope = _slope(D, model, angle)
-    by_lens = np.array([_slope(D + _STEP * unit, model, angle) - slope
-                        for unit in np.eye(len(D))]) / _STEP
-    residuals, J = np.array([(slope - middle) / sigma]), by_lens[None] / sigma
+    # The lens itself, and beside it one with each coefficient changed: all at once.
+    slopes = _slope(D[:, None] + _STEP * np.eye(len(D), len(D) + 1, k=1), model, angle)
+    residuals = (slopes[:1] - middle) / sigma
+    J = (slopes[None, 1:] - slopes[0]) / (_STEP * sigma)
     if model not in _SIGMA:
         return residuals, J
     return (np.concatenate([residuals, D / _SIGMA[model]]),
@@ -67,7 +67,7 @@ def _angle_of(radius: float, D: Floats, model: LensModel) -> float:
     return float(_ANGLE[beyond[0] if beyond.size else int(reached.argmax())])
 
 
-def _slope(D: Floats, model: LensModel, angle: float) -> float:
-    """Change of the radius with the angle. [1/rad]"""
-    low, high = radial_distortion(D, model)(np.array([angle - 1e-4, angle + 1e-4]))
-    return float(high - low) / 2e-4
+def _slope(D: Floats, model: LensModel, angle: float) -> Floats:
+    """Change of the radius with the angle, of each column of coefficients. [1/rad]"""
+    radius = radial_distortion(D, model)
+    return (radius(np.array(angle + 1e-4)) - radius(np.array(angle - 1e-4))) / 2e-4

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from hazcam.calibration.advice import propose
-from hazcam.calibration.bundle import Bundle, adjust, linearise, solve_scaled
+from hazcam.calibration.bundle import Bundle, Corners, linearise, newton_step, solve_scaled
 from hazcam.calibration.checks import check_baseline, check_distortion, check_rig, rig_digest
 from hazcam.calibration.coverage import Coverage, coverage_of
 from hazcam.calibration.fit import Fit, fit_rig
@@ -276,24 +276,22 @@ def _method_covariance(fit: Fit, target: Target) -> Floats | None:
     methods = sorted(set.intersection(*(set(v.again) for v in fit.views)))
     if not methods:
         return None
-    moves = []
-    for method in methods:
-        corners = same_points(corners_of(fit.views, target, method), fit.corners)
-        other = adjust(fit.bundle, corners, fit.noise_px)
-        move = _difference(other, fit.bundle)
-        unexplained = (linearise(other, corners, fit.noise_px).residuals - fit.problem.residuals)
-        freedom = unexplained.size - len(move) - 6 * len(fit.views)
-        by_chance = len(move) * float((unexplained**2).sum()) / freedom
-        observed = max(float(move @ fit.reduced.whole @ move), 1e-12)
-        moves.append(move * np.sqrt(max(0.0, 1 - by_chance / observed)))
-    return np.asarray(sum(np.outer(move, move) for move in moves) / len(moves))
+    moves = [_moved_by(corners_of(fit.views, target, method), fit) for method in methods]
+    return np.asarray(np.mean([np.outer(move, move) for move in moves], axis=0))
 
 
-def _difference(a: Bundle, b: Bundle) -> Floats:
-    """Numbers of one rig minus those of another, in the order of the covariance."""
-    turn = cv2.Rodrigues(a.R @ b.R.T)[0].ravel()
-    return np.concatenate([(a.cameras - b.cameras).ravel(), turn, a.T - b.T,
-                           (a.distortion - b.distortion).ravel()])
+def _moved_by(others: Corners, fit: Fit) -> Floats:
+    """What other corners of the same views move the numbers of the rig by, beyond chance (P,)."""
+    corners = same_points(others, fit.corners)
+    # The solution for the other corners is one step of Newton's method away.
+    problem = linearise(fit.bundle, corners, fit.noise_px)
+    move, poses = newton_step(problem)
+    unexplained = (problem.residuals - fit.problem.residuals + problem.J_shared @ move
+                   + (problem.J_pose @ poses[corners.view][..., None])[..., 0])
+    freedom = unexplained.size - len(move) - 6 * len(fit.views)
+    by_chance = len(move) * float((unexplained**2).sum()) / freedom
+    observed = max(float(move @ fit.reduced.whole @ move), 1e-12)
+    return np.asarray(move * np.sqrt(max(0.0, 1 - by_chance / observed)))
 
 
 _LENS_NAMES: dict[LensModel, tuple[str, ...]] = {

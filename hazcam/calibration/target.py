@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal, get_args
 
 import cv2
@@ -107,7 +108,7 @@ class Target:
         """Whether the points are corners of squares; else they are centres of circles."""
         return self.kind in ("chessboard", "charuco")
 
-    @property
+    @cached_property
     def points_m(self) -> Floats:
         """All points in the frame of the target, shape (count, 3), z = 0. [m]"""
         row, column = (i.reshape(-1) for i in np.mgrid[0:self.rows, 0:self.columns])
