@@ -33,8 +33,9 @@ SHARED_WITHOUT_DISTORTION = 14
 _MOST_STEPS = 60
 _LEAST_DAMPING, _MOST_DAMPING = 1e-10, 1e8
 # A step that lowers the cost by less than this share of what one degree of freedom holds is the
-# last one: a parameter one standard deviation away raises it by that whole.
-_CONVERGED = 1e-4
+# last one: a parameter one standard deviation away raises it by that whole, and the step after it
+# would gain far less (convergence is quadratic).
+CONVERGED = 1e-2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -322,8 +323,17 @@ def solve_scaled(matrix: Floats, right: Floats) -> Floats:
     return np.asarray((scale * np.linalg.solve(scaled, (scale * right.T).T).T).T)
 
 
-def adjust(bundle: Bundle, corners: Corners, noise_px: Floats) -> tuple[Bundle, Linearised]:
+def adjust(
+    bundle: Bundle, corners: Corners, noise_px: Floats, *, until: float = CONVERGED
+) -> tuple[Bundle, Linearised]:
     """Minimise the cost from a start, by Levenberg and Marquardt's method.
+
+    Parameters
+    ----------
+    bundle, corners, noise_px
+        As for ``linearise``.
+    until : float
+        The last step is one that gains no more than this, in degrees of freedom.
 
     Returns
     -------
@@ -343,7 +353,7 @@ def adjust(bundle: Bundle, corners: Corners, noise_px: Floats) -> tuple[Bundle, 
             continue
         gain = (1 - after.cost / problem.cost) * problem.residuals.size
         bundle, problem, damping = trial, after, max(damping / 20, _LEAST_DAMPING)
-        if gain < _CONVERGED:
+        if gain < until:
             break
     return bundle, problem
 

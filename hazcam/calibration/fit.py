@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from hazcam.calibration.bundle import (
+    CONVERGED,
     Bundle,
     Corners,
     Linearised,
@@ -34,6 +35,8 @@ _FITS_ALONE = 2.0
 _MISREAD, _MISREAD_SHARE = 8.0, 0.1
 # Of a corner in a picture that is neither blurred nor hardly noisy.
 _USUAL_NOISE_PX = 0.1
+# Good enough to tell the noise, in degrees of freedom of some thousands.
+_ROUGHLY = 10.0
 # No sub-pixel method is better than this: a fit to exact corners is not weighed by its rounding.
 _LEAST_NOISE_PX = 1e-4
 
@@ -178,8 +181,8 @@ def _misread(views: tuple[TargetView, ...], corners: Corners) -> dict[str, int]:
 def _adjusted(bundle: Bundle, corners: Corners) -> _Adjusted:
     """Adjust with a usual noise, then with the noise that each camera shows."""
     noise_px = np.full(2, _USUAL_NOISE_PX)
-    for _ in range(2):
-        bundle, problem = adjust(bundle, corners, noise_px)
+    for until in (_ROUGHLY, CONVERGED):
+        bundle, problem = adjust(bundle, corners, noise_px, until=until)
         found = np.maximum(_noise(bundle, problem, corners), _LEAST_NOISE_PX / noise_px)
         noise_px = noise_px * found
     unit = found[corners.right.astype(int)][:, None, None]
