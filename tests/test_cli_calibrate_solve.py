@@ -100,6 +100,19 @@ def test_names_by_a_pattern(tmp_path: Path) -> None:
     assert "two names with {id}" in solve(tmp_path, *BOARD, "--pair", "left right").stderr
 
 
+def test_a_folder_for_each_camera(tmp_path: Path) -> None:
+    for side in ("left", "right"):
+        (tmp_path / side).mkdir()
+        touch(tmp_path / side, "1.png", "2.png")
+    assert ids(tmp_path, "left/{id}.png right/{id}.png") == [("1", True, True), ("2", True, True)]
+
+
+def test_one_side_alone(tmp_path: Path) -> None:
+    touch(tmp_path, "left1.png", "left2.png")
+    with pytest.raises(CalibrationError, match="holds 2 left and 0 right pictures"):
+        find_views(tmp_path, None, singles=True)
+
+
 def test_counts_that_differ(tmp_path: Path) -> None:
     touch(tmp_path, "left1.png", "right1.png", "left2.png", "left3.png", "right4.png")
     with pytest.raises(CalibrationError, match=r"differ in number: 2 left without a right "
@@ -112,7 +125,7 @@ def test_counts_that_differ(tmp_path: Path) -> None:
 
 def test_a_folder_without_pairs(tmp_path: Path) -> None:
     touch(tmp_path, "one.png")
-    with pytest.raises(CalibrationError, match="holds no two pictures with left and right"):
+    with pytest.raises(CalibrationError, match="holds nothing with left and right"):
         find_views(tmp_path, None, singles=True)
 
 
@@ -120,11 +133,12 @@ def test_a_list(tmp_path: Path) -> None:
     (tmp_path / "views.csv").write_text("left,right\na.png,b.png\nc.png,\n")
     views = find_views(tmp_path / "views.csv", None, singles=False)
     assert [(v.id, v.left, v.right) for v in views] == [
-        ("001", tmp_path / "a.png", tmp_path / "b.png"), ("002", tmp_path / "c.png", None)]
+        ("a", tmp_path / "a.png", tmp_path / "b.png"), ("c", tmp_path / "c.png", None)]
 
 
 @pytest.mark.parametrize(("text", "words"), [
-    ("a,b\n1,2\n", "the columns a, b"), ("", "no rows"), ("left,right\n,\n", "line 2: two empty"),
+    ("a,b\n1,2\n", "the columns a, b"), ("a,b\n", "the columns a, b"), ("", "no rows"),
+    ("left,right\n,\n", "line 2: two empty"),
 ])
 def test_lists_that_are_none(tmp_path: Path, text: str, words: str) -> None:
     (tmp_path / "views.csv").write_text(text)

@@ -240,6 +240,8 @@ def _why(
 ) -> str:
     if alone:
         return "prescribed"
+    if len(squares) == 1:
+        return "chosen: the only one that the views determine"
     better = float(np.sqrt(squares[model].mean())) < float(np.sqrt(squares[chosen].mean()))
     if model == chosen:
         return "chosen: no other foretells left-out views much better"
@@ -255,6 +257,13 @@ def _rig_of(
     fit: Fit, target: Target, size: tuple[int, int], name: str, where: str
 ) -> tuple[StereoRig, tuple[ParameterSigma, ...], float]:
     """The rig, the table of its numbers, and the spread between the views."""
+    if fit.bundle.T[0] > 0 and abs(fit.bundle.T[0]) > np.abs(fit.bundle.T[1:]).max():
+        raise CalibrationError(
+            where, "left and right pictures are swapped: by them the right camera stands "
+            f"{1000 * fit.bundle.T[0]:.0f} mm to the left of the left one",
+            "the left camera's pictures as left ones",
+            "exchange the two names in --pair, or the columns of the list",
+        )
     check_baseline(fit.bundle.T, f"{where}: the solved rig")
     spread = spread_between_views(fit.reduced)
     information = fit.reduced.whole

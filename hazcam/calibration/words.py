@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -56,37 +57,59 @@ def advice_texts(
     coverage: Coverage, proposals: Sequence[Proposal], spread: float, outliers: dict[str, str]
 ) -> tuple[str, ...]:
     """What to do next, the most useful first."""
-    texts = []
+    texts: list[str] = []
+    empty = [f"{_sides(cells == 0)} of the {name} picture"
+             for name, cells in (("left", coverage.left), ("right", coverage.right))
+             if (cells == 0).any()]
+    bring = f"bring the target where no corner lies yet: {' and '.join(empty)}"
+    if empty and coverage.share < GOOD_COVERAGE:
+        texts.append(bring)
     if outliers:
         texts.append(f"look at {', '.join(sorted(outliers))}: "
                      f"{'it does' if len(outliers) == 1 else 'they do'} not fit the others")
     if spread > 1:
-        texts.append(f"the views disagree {np.sqrt(spread):.1f} times more than the noise of their "
-                     "corners explains (sigmas are widened by that): see that the target is flat, "
-                     "and that both cameras expose at the same moment")
-    empty = [f"{_sides(name, cells == 0)} of the {name} picture"
-             for name, cells in (("left", coverage.left), ("right", coverage.right))
-             if (cells == 0).any()]
-    if empty:
-        texts.append(f"no corner lies in {' and '.join(empty)}: bring the target there")
-    texts += [_proposal_text(p) for p in proposals]
+        texts.append(f"the views disagree {np.sqrt(spread):.1f} times as much as the noise of "
+                     "their corners explains (sigmas are widened by that): see that the target is "
+                     "flat, and that both cameras expose at the same moment")
+    if empty and bring not in texts:
+        texts.append(bring)
+    texts += _proposal_texts(proposals)
     if not proposals:
         texts.append("another single view of this target adds little")
     return tuple(texts)
 
 
-def _sides(name: str, empty: np.ndarray) -> str:
-    """Which rims of the picture hold the empty cells, and how many cells these are."""
+def _sides(empty: np.ndarray) -> str:
+    """How many cells are empty, and which rims of the picture hold most of them."""
     height, width = empty.shape
     parts = [word for word, part in (
         ("upper", empty[: height // 3]), ("lower", empty[-(height // 3):]),
         ("left", empty[:, : width // 3]), ("right", empty[:, -(width // 3):]),
     ) if part.mean() > empty.mean()]
-    where = f"mostly {' and '.join(parts)}" if parts else "all over"
-    return f"{int(empty.sum())} of {empty.size} cells ({where})"
+    rims = f"at the {' and the '.join(parts)} rim" if parts else "all over"
+    return f"{int(empty.sum())} of {empty.size} cells, most {rims},"
 
 
-def _proposal_text(p: Proposal) -> str:
-    return (f"photograph the target {p.distance_m:.2f} m away, in the {p.place} of the left "
-            f"picture, {p.tilt}: ranges at {AT_M:g} m would be known to {1e3 * p.after_m:.1f} mm "
-            f"instead of {1e3 * p.before_m:.1f} mm")
+def _proposal_texts(proposals: Sequence[Proposal]) -> list[str]:
+    """One text for each different photograph, with how often it is wanted."""
+    wanted = Counter((p.place, round(p.distance_m, 2), p.tilt) for p in proposals)
+    texts = []
+    for (place, distance_m, tilt), times in wanted.items():
+        after_m = [p.after_m for p in proposals if (p.place, p.tilt) == (place, tilt)][-1]
+        often = "" if times == 1 else f", {times} times, each a little elsewhere"
+        texts.append(f"photograph the target {distance_m:.2f} m away, {_in_picture(place)}, {tilt}"
+                     f"{often}: the root mean square sigma of ranges at {AT_M:g} m, over the whole "
+                     f"picture, would fall to {1e3 * after_m:.1f} mm (now "
+                     f"{1e3 * proposals[0].before_m:.1f} mm)")
+    return texts
+
+
+def _in_picture(place: str) -> str:
+    """Where in the left picture, in words.
+
+    Examples
+    --------
+    >>> _in_picture("lower right"), _in_picture("middle")
+    ('at the lower right of the left picture', 'in the middle of the left picture')
+    """
+    return f"{'in the' if place == 'middle' else 'at the'} {place} of the left picture"

@@ -112,19 +112,21 @@ def read_views(views: Iterable[ViewFiles], source: Path) -> ViewPictures:
 def _sides_of_folder(folder: Path, pattern: str | None) -> dict[str, dict[str, Path]]:
     """Id to side to picture."""
     found: dict[str, dict[str, Path]] = {}
-    for path in sorted(folder.iterdir()):
-        named = _named(path, pattern)
+    # A pattern with folders in it is looked for in them.
+    places = folder.rglob("*") if pattern is not None and "/" in pattern else folder.iterdir()
+    for path in sorted(places):
+        named = _named(path, pattern, folder)
         if path.suffix.lower() in _SUFFIXES and named is not None:
             identifier, side = named
             found.setdefault(identifier, {})[side] = path
     return found
 
 
-def _named(path: Path, pattern: str | None) -> tuple[str, str] | None:
+def _named(path: Path, pattern: str | None, folder: Path) -> tuple[str, str] | None:
     """Id and side that the name of a picture tells."""
     if pattern is not None:
         for side, form in zip(("left", "right"), _forms(pattern), strict=True):
-            match = form.fullmatch(path.name)
+            match = form.fullmatch(path.relative_to(folder).as_posix())
             if match:
                 return match["id"], side
         return None
@@ -159,9 +161,12 @@ def _refuse_none(views: tuple[ViewFiles, ...], folder: Path, pattern: str | None
         return
     how = ("with left and right, or _L and _R, in their names" if pattern is None
            else f"named {pattern}")
+    left, right = (sum(getattr(v, side) is not None for v in views) for side in ("left", "right"))
+    found = f"holds {left} left and {right} right pictures" if left or right else "holds nothing"
     raise CalibrationError(
-        str(folder), f"holds no two pictures {how}", "pairs of pictures of a target",
-        "check the folder, or name the pictures by --pair 'left{id}.png right{id}.png'",
+        str(folder), f"{found} {how}, and no pair", "pairs of pictures of a target",
+        "check the folder, or name the pictures by --pair 'left{id}.png right{id}.png'; with a "
+        "folder for each camera 'left/{id}.png right/{id}.png'",
     )
 
 
@@ -188,7 +193,8 @@ def _some(names: list[str]) -> str:
 def _views_of_list(path: Path) -> tuple[ViewFiles, ...]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
+            reader = csv.DictReader(file)
+            header, rows = reader.fieldnames or [], list(reader)
     except FileNotFoundError as error:
         raise CalibrationError(str(path), "does not exist", "a folder, or a list of pairs (CSV)",
                                "check the path") from error
@@ -196,19 +202,27 @@ def _views_of_list(path: Path) -> tuple[ViewFiles, ...]:
         raise CalibrationError(str(path), f"cannot be read as a list: {error}",
                                "CSV text with the header left,right",
                                "give a folder, or write the list again") from error
-    if not rows or set(rows[0]) != {"left", "right"}:
-        found = f"the columns {', '.join(str(k) for k in rows[0])}" if rows else "no rows"
+    if not rows or set(header) != {"left", "right"}:
+        found = (f"the columns {', '.join(header)}" if header and set(header) != {"left", "right"}
+                 else "no rows")
         raise CalibrationError(str(path), found, "CSV with the header left,right, one view a row",
                                "write the header; leave a cell empty for a view of one camera")
-    views = []
+    views: list[ViewFiles] = []
     for number, row in enumerate(rows, start=2):
         left, right = (path.parent / cell.strip() if (cell := row[side] or "").strip() else None
                        for side in ("left", "right"))
         if left is None and right is None:
             raise CalibrationError(f"{path}: line {number}", "two empty cells",
                                    "one picture at least", "remove the line")
-        views.append(ViewFiles(id=f"{number - 1:03d}", left=left, right=right))
+        views.append(ViewFiles(id=_free_name((left or right or path).stem, views), left=left,
+                               right=right))
     return tuple(views)
+
+
+def _free_name(name: str, views: list[ViewFiles]) -> str:
+    """The name, numbered where a view has it already."""
+    taken = sum(v.id.partition(" (")[0] == name for v in views)
+    return f"{name} ({taken + 1})" if taken else name
 
 
 def eight_bit(picture: Picture) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ from hazcam.cli.calibrate.pictures import (
 from hazcam.cli.errors import user_errors
 from hazcam.cli.job import relative_to
 from hazcam.errors import CalibrationError
+from hazcam.imagery.arrays import check_id, pair_digest
 
 _ASKED = 4  # pictures that are searched for what else may be there
 
@@ -47,8 +49,9 @@ def _pattern(ctx: click.Context, param: click.Parameter, value: str | None) -> s
 @target_options
 @click.option("--pair", "pattern", callback=_pattern, metavar="'LEFT RIGHT'",
               help="Names of the two pictures of a pair with {id} where they differ from pair to "
-                   "pair: 'left{id}.png right{id}.png'. By default the words left and right, or "
-                   "_L and _R at the end, tell.")
+                   "pair: 'left{id}.png right{id}.png', or 'left/{id}.png right/{id}.png' where "
+                   "each camera has a folder. By default the words left and right, or _L and _R "
+                   "at the end, tell.")
 @click.option("--singles", is_flag=True,
               help="Pictures without a partner are used for their own camera.")
 @click.option("--model", type=click.Choice(MODELS),
@@ -59,43 +62,47 @@ def _pattern(ctx: click.Context, param: click.Parameter, value: str | None) -> s
                    "the spacing of the corners in each picture.")
 @click.option("--keep-outliers", is_flag=True,
               help="Use views, too, that do not fit the others, to repeat a calibration that did.")
-@click.option("--name", metavar="NAME", help="Of the rig; by default the name of SOURCE.")
+@click.option("--name", metavar="NAME", default="rig", show_default=True,
+              help="Of the rig and of its file.")
 @click.option("-o", "--output", type=options.OutputFolder(), metavar="DIR",
-              help="Write rig.yaml, calibration.json and calibration.html to DIR.")
+              help="Write NAME.yaml (the rig), calibration.json and calibration.html to DIR. "
+                   "Without it nothing is written.")
 @click.option("--json", "as_json", is_flag=True, help="Print the full record instead of the text.")
 def solve(
     source: Path, pattern: str | None, singles: bool, model: LensModel | None,
-    half_window_px: int | None, keep_outliers: bool, name: str | None, output: Path | None,
+    half_window_px: int | None, keep_outliers: bool, name: str, output: Path | None,
     as_json: bool, **given: Any,
 ) -> None:
     """Solve both cameras of a rig, and how they stand to each other, from pictures of a target.
 
-    SOURCE is a folder with pairs of pictures, or a CSV list with the header left,right. How good
-    the result is, is told by views that were left out in turn: how far corners lie off their rows,
-    and how long the edges of the target come out. Says of each view what became of it, of each
-    number how well it is known, and what to photograph next.
+    Give a folder with pairs of pictures, or a CSV list with the header left,right: 5 different
+    pairs at least, better 15 to 20, with the target near and far, tilted both ways, and in every
+    corner of both pictures. How good the result is, is told by views that were left out in turn:
+    how far corners lie off their rows, and how long the edges of the target come out. Says of each
+    view what became of it, of each number how well it is known, and what to photograph next.
+
+    The baseline, and with it all ranges, is as right as --pitch-mm: measure the printed squares.
 
     Exit status: 0 solved, however good; 1 no calibration comes of the pictures; 2 wrong usage.
     """
     target = target_of(given)
     with user_errors():
-        if output is not None:
-            report.prepare_folder(output)
+        check_id(name, "--name")
         views = read_views(find_views(source, pattern, singles=singles), source)
         observed = _observed(views, target, half_window_px)
         _refuse_nothing_found(observed, views, target, source)
         found = solve_rig(observed, target, views.size, model=model,
-                          name=name or source.resolve().stem, where=str(source),
-                          keep_outliers=keep_outliers)
+                          name=name, where=str(source), keep_outliers=keep_outliers)
         found = _with_noise_and_provenance(found, views, source, half_window_px)
         inputs = {"source": relative_to(source, output or Path.cwd()), "pair": pattern,
                   "singles": singles, "model": model, "half_window_px": half_window_px,
-                  "keep_outliers": keep_outliers}
+                  "keep_outliers": keep_outliers, "pictures_digest": _digest(views)}
         record = (report.calibration_record(found, inputs=inputs) if output is None else
                   report.write_calibration(found, _by_name(views), output, inputs))
     click.echo(report.to_json(record) if as_json else report.calibration_text(record), nl=False)
     if output is not None:
-        click.echo(f"results are in {output}; open {output / 'calibration.html'}", err=True)
+        click.echo(f"the rig is {output / f'{name}.yaml'}; open {output / 'calibration.html'}",
+                   err=True)
 
 
 def _observed(
@@ -145,6 +152,7 @@ def _with_noise_and_provenance(
         "target": found.target.text, "lens_model": f"{found.rig.model}, {found.choice}",
         "corner_window": ("by the spacing of the corners" if half_window_px is None
                           else f"half window of {half_window_px} px"),
+        "pictures_digest": _digest(views),
         "views_used": len(found.used), "views_given": len(found.views),
         "held_out_row_offset_px": float(abs(epipolar).mean()),
         "held_out_edge_bias": float(found.held_out.edges.mean() - 1),
@@ -156,6 +164,16 @@ def _with_noise_and_provenance(
                   read_noise=None if noise is None else noise.read_grey,
                   noise_gain=None if noise is None else noise.gain_grey)
     return replace(found, rig=replace(rig, digest=rig_digest(rig)))
+
+
+def _digest(views: ViewPictures) -> str:
+    """SHA-256 over the pictures of all views, in their order."""
+    digest = hashlib.sha256()
+    for files in views.files:
+        pair = (None if path is None else views.pictures[path]
+                for path in (files.left, files.right))
+        digest.update(pair_digest(*pair).encode())
+    return digest.hexdigest()
 
 
 def _by_name(views: ViewPictures) -> dict[str, Any]:
