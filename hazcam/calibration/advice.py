@@ -101,7 +101,7 @@ def _candidates(rig: StereoRig, target: Target, distances_m: Floats) -> list[_Po
     pixels = np.array([[x, y] for x in _PLACES for y in _PLACES]) * rig.size
     rays = np.column_stack([normalised(rig.K1, rig.D1, rig.model, pixels), np.ones(len(pixels))])
     rays /= np.linalg.norm(rays, axis=1, keepdims=True)
-    turns = [(tilt, rotation_y(tilt[0]) @ rotation_x(tilt[1])) for tilt in _TILTS]
+    turns = [(tilt, turned_by(tilt)) for tilt in _TILTS]
     return [_Pose(R=R, t=distance * ray - R @ middle, tilt=tilt)
             for distance in (_NEARER * distances_m.min(), _FARTHER * distances_m.max())
             for ray in rays for tilt, R in turns]
@@ -155,10 +155,16 @@ def _proposal(
     place = pose.R @ target.points_m.mean(axis=0) + pose.t
     pixel = project(rig, place[None])[0][0]
     return Proposal(place=place_words(pixel, rig.size), distance_m=float(np.linalg.norm(place)),
-                    tilt=_tilt_words(*pose.tilt), before_m=before_m, after_m=after_m)
+                    tilt=tilt_words(*pose.tilt), before_m=before_m, after_m=after_m)
 
 
-def _tilt_words(about_vertical: float, about_horizontal: float) -> str:
+def turned_by(tilt_deg: tuple[float, float]) -> Floats:
+    """Target to camera, tilted about the vertical and the horizontal from facing it."""
+    return rotation_y(tilt_deg[0]) @ rotation_x(tilt_deg[1])
+
+
+def tilt_words(about_vertical: float, about_horizontal: float) -> str:
+    """Which edge is nearer then."""
     if about_vertical:
         side = "right" if about_vertical > 0 else "left"
         return f"its {side} edge turned {abs(about_vertical):.0f}° towards the cameras"

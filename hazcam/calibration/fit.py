@@ -19,7 +19,7 @@ from hazcam.calibration.bundle import (
 )
 from hazcam.calibration.detect import Found
 from hazcam.calibration.geometry import normalised, project_points
-from hazcam.calibration.held_out import held_out_rms, steps_without
+from hazcam.calibration.held_out import held_out_rms, pulls, steps_without
 from hazcam.calibration.target import Target
 from hazcam.calibration.views import MIN_PAIRS, TargetView, corners_of
 from hazcam.errors import CalibrationError
@@ -28,6 +28,10 @@ from hazcam.frames import Floats
 # A view whose residual is this many times the median of all does not fit the others. Rendered views
 # through known rigs stay below 1.6 times.
 _OUTLIER = 3.0
+# Neither does one that pulls the rig this much harder than its corners' noise explains, and harder
+# than most others do. Sound views stay below 6 and 7 (75 sets of 8, 12 and 20 with noise alone); a
+# picture that is 0.5 px off, as of a target that moved, pulls by 40 and more.
+_PULL, _PULL_OF_OTHERS = 10.0, 8.0
 # A picture that fits alone this well, against the median of all views, is not to blame.
 _FITS_ALONE = 2.0
 # A corner whose residual is this many times the median was misread: chance gives 3 times. Where
@@ -111,14 +115,12 @@ def fit_rig(
         now = _adjusted(bundle, corners_of(kept, target))
         if not keep_outliers:
             now = _without_misread(now)
-        rms = np.sqrt(now.problem.by_view((now.problem.residuals**2).sum(axis=1))
-                      / np.bincount(now.corners.view))
-        times = rms / np.median(rms)
-        worst = int(times.argmax())
-        if keep_outliers or times[worst] <= _OUTLIER:
-            bad += [(kept[i], float(times[i])) for i in np.flatnonzero(times > _OUTLIER)]
+        odd = _outlying(now.problem, now.corners)
+        if keep_outliers or not odd:
+            bad += [(kept[i], why) for i, why in odd.items()]
             return _finished(now, tuple(kept), bad, target, where)
-        bad.append((kept.pop(worst), float(times[worst])))
+        worst = next(iter(odd))
+        bad.append((kept.pop(worst), odd[worst]))
         bundle = _without(now.bundle, worst)
         if sum(v.is_pair for v in kept) < MIN_PAIRS:
             raise CalibrationError(
@@ -126,6 +128,24 @@ def fit_rig(
                 f"badly ({', '.join(v.id for v, _ in bad)}) fewer than {MIN_PAIRS} pairs are left",
                 "views of one flat target by one rig", "look at the pictures, and take new ones",
             )
+
+
+def _outlying(problem: Linearised, corners: Corners) -> dict[int, str]:
+    """Views that do not fit the others, and why; the worst first."""
+    rms = np.sqrt(problem.by_view((problem.residuals**2).sum(axis=1)) / np.bincount(corners.view))
+    times = rms / np.median(rms)
+    try:
+        pull, expected, _ = pulls(reduce_poses(problem))
+    except np.linalg.LinAlgError:
+        pull, expected = np.zeros(len(rms)), np.ones(len(rms))  # nothing is determined: said later
+    harder = pull / np.maximum(expected, 1e-12)
+    of_others = harder / max(float(np.median(harder)), 1e-12)
+    found = {i: f"its residual is {times[i]:.1f} times the median of the views"
+             for i in map(int, np.flatnonzero(times > _OUTLIER))}
+    for i in map(int, np.flatnonzero((harder > _PULL) & (of_others > _PULL_OF_OTHERS))):
+        found.setdefault(i, f"it pulls the rig {np.sqrt(harder[i]):.0f} times as hard as the noise "
+                            "of its corners explains")
+    return dict(sorted(found.items(), key=lambda item: -harder[item[0]]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,7 +159,7 @@ class _Adjusted:
 
 
 def _finished(
-    now: _Adjusted, views: tuple[TargetView, ...], bad: list[tuple[TargetView, float]],
+    now: _Adjusted, views: tuple[TargetView, ...], bad: list[tuple[TargetView, str]],
     target: Target, where: str,
 ) -> Fit:
     bundle, corners, noise_px, problem = now.bundle, now.corners, now.noise_px, now.problem
@@ -153,8 +173,8 @@ def _finished(
             "take more different views, or a lens model with fewer numbers",
         ) from error
     usual = float(np.sqrt((problem.residuals**2).sum() / len(corners.view)))
-    outliers = {view.id: _why(view, times, bundle, target, usual * noise_px)
-               for view, times in bad}
+    outliers = {view.id: _why(view, odd, bundle, target, usual * noise_px)
+                for view, odd in bad}
     return Fit(bundle=bundle, views=views, outliers=outliers, corners=corners,
                misread=_misread(views, corners), noise_px=noise_px,
                problem=problem, reduced=reduced, steps=steps,
@@ -205,7 +225,7 @@ def _without(bundle: Bundle, view: int) -> Bundle:
 
 
 def _why(
-    view: TargetView, times: float, bundle: Bundle, target: Target, usual_px: Floats
+    view: TargetView, text: str, bundle: Bundle, target: Target, usual_px: Floats
 ) -> str:
     """Which of its pictures is to blame: each is fitted alone."""
     sides = [(side, found) for side, found in enumerate((view.left, view.right))
@@ -213,7 +233,6 @@ def _why(
     alone = {("left", "right")[side]: alone_px(bundle, side, found, target) / usual_px[side]
              for side, found in sides}
     blame = [name for name, value in alone.items() if value > _FITS_ALONE]
-    text = f"its residual is {times:.1f} times the median of the views"
     if blame:
         return f"{text}: blurred, bent or misread in the {' and the '.join(blame)} picture"
     return (f"{text}, though each picture fits alone: the target or the rig moved between the two "

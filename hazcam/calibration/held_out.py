@@ -138,26 +138,43 @@ def _edges(points_m: Floats, ids: Floats, target: Target) -> Floats:
 def spread_between_views(reduced: Reduced) -> float:
     """How much more the views disagree, in variance, than independent corner errors make them.
 
-    1 where they do not, within chance. A target that is not flat, a lens model that does not fit
-    or two exposures at different moments err alike over a view, so that counting corners as
-    independent makes sigmas too small; the covariance is multiplied by this.
+    1 where they do not, within chance. A lens model that does not fit, blur, or two exposures at
+    different moments err alike over a view, so that counting corners as independent makes sigmas
+    too small; the covariance is multiplied by this. What errs alike in all views does not show
+    here: see ``flatness.py`` for a target that is bowed.
 
     References
     ----------
     R. M. Bell and D. F. McCaffrey, "Bias reduction in standard errors for linear regression with
     multi-stage samples," Survey Methodology, vol. 28, 2002, for scores of clusters (from memory).
     """
-    whole = reduced.whole
-    observed, expected, squares = 0.0, 0.0, 0.0
-    for one, gradient in zip(reduced.information, reduced.gradient, strict=True):
-        observed += float(gradient @ solve_scaled(whole, gradient))
-        share = solve_scaled(whole, one)
-        left = share - share @ share
-        expected += float(np.trace(left))
-        squares += float(np.trace(left @ left))
+    pull, expected, squares = pulls(reduced)
     # As a scaled chi-squared (Satterthwaite): mean `expected`, variance 2 `squares`.
-    freedom = expected**2 / squares
-    factor = observed / expected
+    freedom = expected.sum() ** 2 / squares.sum()
+    factor = float(pull.sum() / expected.sum())
     # Of chi-squared over its mean; the inverse of scipy.stats costs an import of 0.7 s.
     limit = 2 * special.gammainccinv(freedom / 2, _CHANCE) / freedom
     return factor if factor > limit else 1.0
+
+
+def pulls(reduced: Reduced) -> tuple[Floats, Floats, Floats]:
+    """How hard each view pulls the rig away from where the others have it.
+
+    Returns
+    -------
+    pull : ndarray of shape (V,)
+        Square of the pull in sigmas of the rig.
+    expected : ndarray of shape (V,)
+        Its mean if corners err independently.
+    squares : ndarray of shape (V,)
+        Half of its variance then.
+    """
+    whole = reduced.whole
+    pull, expected, squares = [], [], []
+    for one, gradient in zip(reduced.information, reduced.gradient, strict=True):
+        share = solve_scaled(whole, one)
+        left = share - share @ share
+        pull.append(float(gradient @ solve_scaled(whole, gradient)))
+        expected.append(float(np.trace(left)))
+        squares.append(float(np.trace(left @ left)))
+    return np.array(pull), np.array(expected), np.array(squares)

@@ -7,6 +7,7 @@ from typing import Literal
 
 from hazcam.calibration.bundle import Corners
 from hazcam.calibration.coverage import Coverage
+from hazcam.calibration.flatness import Flatness
 from hazcam.calibration.held_out import HeldOut
 from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.calibration.target import Target
@@ -82,7 +83,8 @@ class ParameterSigma:
     chance : float
         One standard deviation from the noise of the corners and the spread between views.
     method : float or None
-        What the choice of the corner method adds; None where there is no other method.
+        What the choice of the corner method adds, and a target that is bowed; None where there is
+        no other method.
     """
 
     name: str
@@ -120,6 +122,8 @@ class RigSolution:
     held_out : HeldOut
     spread_between_views : float
         Factor on the variances; see ``held_out.spread_between_views``.
+    flatness : Flatness
+        How far the target is from a plane.
     corners : Corners
         Of the views that were used.
     residuals_px : ndarray of shape (M, 2)
@@ -143,6 +147,7 @@ class RigSolution:
     rms_px: float
     held_out: HeldOut
     spread_between_views: float
+    flatness: Flatness
     corners: Corners
     residuals_px: Floats
     used: tuple[str, ...]

@@ -19,7 +19,8 @@ from hazcam.calibration.bundle import Bundle, Corners, linearise, newton_step, s
 from hazcam.calibration.checks import check_baseline, check_distortion, check_rig, rig_digest
 from hazcam.calibration.coverage import Coverage, coverage_of
 from hazcam.calibration.fit import Fit, fit_rig
-from hazcam.calibration.held_out import hold_out, spread_between_views
+from hazcam.calibration.flatness import Flatness, flatness_of
+from hazcam.calibration.held_out import hold_out, pulls, spread_between_views
 from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.calibration.solution import ModelScore, ParameterSigma, RigSolution, ViewReport
 from hazcam.calibration.start import first_guess, with_model
@@ -30,8 +31,10 @@ from hazcam.calibration.views import (
     TargetView,
     check_sides,
     corners_of,
+    on_one_line,
     repeats,
     same_points,
+    shares_points,
 )
 from hazcam.calibration.words import advice_texts, verdict_text
 from hazcam.errors import CalibrationError, HazcamError, RigError
@@ -45,6 +48,8 @@ _WORTH = 0.02
 # A focal length known no better than this makes all ranges worthless: what stands 30 cm ahead would
 # be off by a centimetre.
 LARGEST_FOCAL_SIGMA = 0.03
+# Two lenses cannot stand nearer to each other.
+SHORTEST_BASELINE_M = 0.005
 # Views that face the camera within this angle tell nothing of the focal length.
 _FACING_DEG = 10.0
 
@@ -90,7 +95,9 @@ def solve_rig(
     scores = _scores(fits, failures)
     chosen = fits[_chosen(fits)]
     reasons |= chosen.outliers
-    rig, parameters, spread = _rig_of(chosen, target, size, name, where)
+    spread = spread_between_views(chosen.reduced)
+    flatness = flatness_of(chosen.bundle, chosen.corners, chosen.problem, target, spread)
+    rig, parameters = _rig_of(chosen, target, flatness, spread, name, where)
     rms_px = float(np.sqrt((chosen.residuals_px**2).sum(axis=1).mean()))
     held_out = hold_out(chosen.bundle, chosen.corners, target, chosen.held_out_px, chosen.steps)
     coverage = coverage_of(chosen.bundle, chosen.corners, target, size)
@@ -100,11 +107,20 @@ def solve_rig(
         rig=rig, target=target, views=_reports(views, reasons, chosen, coverage), models=scores,
         choice="prescribed" if model else "held-out error", parameters=parameters,
         corner_px=(float(chosen.noise_px[0]), float(chosen.noise_px[1])), rms_px=rms_px,
-        held_out=held_out, spread_between_views=spread, corners=chosen.corners,
+        held_out=held_out, spread_between_views=spread, flatness=flatness,
+        corners=chosen.corners,
         residuals_px=chosen.residuals_px, used=tuple(v.id for v in chosen.views),
-        coverage=coverage, advice=advice_texts(coverage, proposals, spread, chosen.outliers),
+        coverage=coverage,
+        advice=advice_texts(coverage, proposals, spread, _hardest(chosen), flatness,
+                            chosen.outliers),
         verdict=verdict_text(rig, held_out, coverage),
     )
+
+
+def _hardest(fit: Fit) -> str:
+    """The view that disagrees most with the others."""
+    pull, expected, _ = pulls(fit.reduced)
+    return fit.views[int((pull / expected).argmax())].id
 
 
 # --- which views ---------------------------------------------------------------------------------
@@ -116,15 +132,19 @@ def _usable(
 ) -> list[TargetView]:
     """The views that a solution can be made of; ``reasons`` takes why the others are not."""
     found = [v for v in views if v.left is not None or v.right is not None]
-    reasons |= repeats(found)
+    reasons |= on_one_line(found)
+    reasons |= repeats([v for v in found if v.id not in reasons])
     kept = [v for v in found if v.id not in reasons]
-    pairs = [v for v in kept if v.is_pair]
+    pairs = [v for v in kept if v.is_pair and shares_points(v)]
     if len(pairs) < MIN_PAIRS:
-        again = sum(v.is_pair for v in found) - len(pairs)
+        again = sum(reason.startswith("repeats") for reason in reasons.values())
         twice = f", {again} more repeat one of them" if again else ""
+        left, right = (sum(getattr(v, side) is not None for v in views)
+                       for side in ("left", "right"))
         raise CalibrationError(
             where, f"the target is found in both pictures of {len(pairs)} different "
-            f"pair{'' if len(pairs) == 1 else 's'} of {len(views)}{twice}",
+            f"pair{'' if len(pairs) == 1 else 's'} of {len(views)}{twice}; in {left} left and "
+            f"{right} right pictures",
             f"{MIN_PAIRS} different pairs at least, better 15 to 20",
             "take more pairs, with the target at another place and tilt in each",
         )
@@ -254,26 +274,36 @@ def _why(
 
 
 def _rig_of(
-    fit: Fit, target: Target, size: tuple[int, int], name: str, where: str
-) -> tuple[StereoRig, tuple[ParameterSigma, ...], float]:
-    """The rig, the table of its numbers, and the spread between the views."""
-    if fit.bundle.T[0] > 0 and abs(fit.bundle.T[0]) > np.abs(fit.bundle.T[1:]).max():
+    fit: Fit, target: Target, flatness: Flatness, spread: float, name: str, where: str
+) -> tuple[StereoRig, tuple[ParameterSigma, ...]]:
+    """The rig with its covariance, and the table of its numbers."""
+    _check_sides_are_not_exchanged(fit.bundle, where)
+    check_baseline(fit.bundle.T, f"{where}: the solved rig")
+    chance = spread * solve_scaled(fit.reduced.whole, np.eye(len(fit.reduced.whole)))
+    method = _method_covariance(fit, target)
+    if flatness.significant:
+        bowed = np.outer(flatness.move, flatness.move)
+        method = bowed if method is None else method + bowed
+    covariance = chance if method is None else chance + method
+    rig = check_rig(fit.bundle.as_rig(name, (covariance + covariance.T) / 2))
+    return replace(rig, digest=rig_digest(rig)), _parameters(fit.bundle, chance, method)
+
+
+def _check_sides_are_not_exchanged(bundle: Bundle, where: str) -> None:
+    across_m = float(bundle.T[0])
+    if across_m > 0 and across_m > np.abs(bundle.T[1:]).max():
         raise CalibrationError(
             where, "left and right pictures are swapped: by them the right camera stands "
-            f"{1000 * fit.bundle.T[0]:.0f} mm to the left of the left one",
+            f"{1000 * across_m:.0f} mm to the left of the left one",
             "the left camera's pictures as left ones",
             "exchange the two names in --pair, or the columns of the list",
         )
-    check_baseline(fit.bundle.T, f"{where}: the solved rig")
-    spread = spread_between_views(fit.reduced)
-    information = fit.reduced.whole
-    chance = spread * solve_scaled(information, np.eye(len(information)))
-    method = _method_covariance(fit, target)
-    covariance = chance if method is None else chance + method
-    bare = fit.bundle.as_rig(name, (covariance + covariance.T) / 2)
-    rig = check_rig(bare)
-    return (replace(rig, digest=rig_digest(rig)),
-            _parameters(fit.bundle, chance, method), spread)
+    if np.linalg.norm(bundle.T) < SHORTEST_BASELINE_M:
+        raise CalibrationError(
+            where, f"the two cameras are {1000 * np.linalg.norm(bundle.T):.1f} mm apart",
+            f"pictures by two cameras, {1000 * SHORTEST_BASELINE_M:.0f} mm apart at least",
+            "check that left and right are not the same pictures, and that --pitch-mm is in mm",
+        )
 
 
 def _method_covariance(fit: Fit, target: Target) -> Floats | None:

@@ -25,6 +25,7 @@ MIN_PAIRS = 5
 # Corners of two views nearer to each other than this, on average, are the same view again.
 REPEAT_PX = 0.5
 _MIRRORED = ("mirrored along the rows", "mirrored down the columns")
+_THINNEST_PX = 2.0
 # Relative rotations of the two cameras agree within this from view to view, roughly: they are read
 # off single views, with a guessed focal length and no distortion.
 _AGREE_DEG = 8.0
@@ -83,6 +84,26 @@ def corners_of(views: Sequence[TargetView], target: Target, method: str | None =
     which = np.concatenate(ids)
     return Corners(view=np.concatenate(view), right=np.concatenate(right), ids=which,
                    points_m=target.points_m[which], pixels=np.concatenate(pixels))
+
+
+def on_one_line(views: Sequence[TargetView]) -> dict[str, str]:
+    """Views in which the points lie on one line of a picture, which has no pose: id to reason."""
+    return {view.id: "its points lie on one line of the picture" for view in views
+            if any(found is not None and _thickness_px(found) < _THINNEST_PX
+                   for found in (view.left, view.right))}
+
+
+def _thickness_px(found: Found) -> float:
+    """How far the points stray from the line that is nearest to all of them. [px]"""
+    away = found.pixels - found.pixels.mean(axis=0)
+    return float(np.linalg.svd(away, compute_uv=False)[-1] / np.sqrt(len(away)))
+
+
+def shares_points(view: TargetView) -> bool:
+    """Do both pictures of a pair hold enough of the same points?"""
+    if view.left is None or view.right is None:
+        return False
+    return len(np.intersect1d(view.left.ids, view.right.ids)) >= FEWEST_FOUND
 
 
 def same_points(corners: Corners, those: Corners) -> Corners:

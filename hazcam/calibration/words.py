@@ -10,6 +10,7 @@ import numpy as np
 from hazcam.calibration.advice import AT_M, Proposal
 from hazcam.calibration.coverage import Coverage
 from hazcam.calibration.effect import sigma_of_points
+from hazcam.calibration.flatness import Flatness
 from hazcam.calibration.held_out import HeldOut
 from hazcam.calibration.rig import StereoRig
 
@@ -22,7 +23,7 @@ GOOD_SCALE = 0.005
 # degrees does.
 GOOD_HEIGHT_SIGMA_M = 0.005
 # Common practice, no source: beyond the outermost corners a lens model is a guess.
-GOOD_COVERAGE = 0.7
+GOOD_COVERAGE = 0.8
 
 
 def verdict_text(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> str:
@@ -36,17 +37,18 @@ def verdict_text(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> str:
 def _against(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> list[str]:
     offset = float(np.abs(held_out.epipolar_px).mean())
     scale = abs(float(held_out.edges.mean()) - 1)
-    height = float(np.nanmedian(sigma_of_points(rig, (AT_M,))[0].height_sigma_m))
+    height = float(np.nanpercentile(sigma_of_points(rig, (AT_M,))[0].height_sigma_m, 90))
     against = []
-    if offset > GOOD_EPIPOLAR_PX:
+    # Compared so that what is not known, NaN, is not good.
+    if not offset <= GOOD_EPIPOLAR_PX:
         against.append(f"held-out corners lie {offset:.2f} px off their rows on average (limit "
                        f"{GOOD_EPIPOLAR_PX:.2f} px)")
-    if scale > GOOD_SCALE:
+    if not scale <= GOOD_SCALE:
         against.append(f"edges of the target come out wrong by {100 * scale:.1f} % (limit "
                        f"{100 * GOOD_SCALE:.1f} %)")
     if not height <= GOOD_HEIGHT_SIGMA_M:
-        against.append(f"heights at {AT_M:g} m are known to {1e3 * height:.1f} mm only (limit "
-                       f"{1e3 * GOOD_HEIGHT_SIGMA_M:.0f} mm)")
+        against.append(f"heights at {AT_M:g} m are known to {1e3 * height:.1f} mm only, over nine "
+                       f"tenths of the picture (limit {1e3 * GOOD_HEIGHT_SIGMA_M:.0f} mm)")
     if coverage.share < GOOD_COVERAGE:
         against.append(f"corners in {100 * coverage.share:.0f} % of the picture only (limit "
                        f"{100 * GOOD_COVERAGE:.0f} %): elsewhere the lens is extrapolated")
@@ -54,7 +56,8 @@ def _against(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> list[str]
 
 
 def advice_texts(
-    coverage: Coverage, proposals: Sequence[Proposal], spread: float, outliers: dict[str, str]
+    coverage: Coverage, proposals: Sequence[Proposal], spread: float, hardest: str,
+    flatness: Flatness, outliers: dict[str, str],
 ) -> tuple[str, ...]:
     """What to do next, the most useful first."""
     texts: list[str] = []
@@ -67,10 +70,15 @@ def advice_texts(
     if outliers:
         texts.append(f"look at {', '.join(sorted(outliers))}: "
                      f"{'it does' if len(outliers) == 1 else 'they do'} not fit the others")
+    if flatness.significant:
+        texts.append(f"the target is bowed, by {1e3 * flatness.bow_m:.2f} ± "
+                     f"{1e3 * flatness.sigma_m:.2f} mm (sigmas are widened by what that does): "
+                     "glue it to something flat, and photograph it anew")
     if spread > 1:
         texts.append(f"the views disagree {np.sqrt(spread):.1f} times as much as the noise of "
-                     "their corners explains (sigmas are widened by that): see that the target is "
-                     "flat, and that both cameras expose at the same moment")
+                     f"their corners explains, {hardest} most of all (sigmas are widened by that): "
+                     "see that "
+                     "nothing moves or blurs, and that both cameras expose at the same moment")
     if empty and bring not in texts:
         texts.append(bring)
     texts += _proposal_texts(proposals)
@@ -86,7 +94,7 @@ def _sides(empty: np.ndarray) -> str:
         ("upper", empty[: height // 3]), ("lower", empty[-(height // 3):]),
         ("left", empty[:, : width // 3]), ("right", empty[:, -(width // 3):]),
     ) if part.mean() > empty.mean()]
-    rims = f"at the {' and the '.join(parts)} rim" if parts else "all over"
+    rims = f"at the {' and the '.join(parts)} rim" if len(parts) in (1, 2) else "along the rims"
     return f"{int(empty.sum())} of {empty.size} cells, most {rims},"
 
 

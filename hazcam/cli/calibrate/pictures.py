@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
 import numpy as np
 
 from hazcam.errors import CalibrationError
@@ -43,12 +44,21 @@ class ViewPictures:
         (width, height). [px]
     lossy : bool
         Some are compressed with loss: their noise is not the camera's.
+    base : Path
+        The folder that names are told from.
     """
 
     files: tuple[ViewFiles, ...]
     pictures: dict[Path, Picture]
     size: tuple[int, int]
     lossy: bool
+    base: Path
+
+    def name(self, path: Path | None) -> str:
+        """Name of a picture, different for each; empty for none."""
+        if path is None:
+            return ""
+        return path.relative_to(self.base).as_posix() if self.base in path.parents else str(path)
 
 
 def find_views(source: Path, pattern: str | None, *, singles: bool) -> tuple[ViewFiles, ...]:
@@ -106,7 +116,13 @@ def read_views(views: Iterable[ViewFiles], source: Path) -> ViewPictures:
         )
     height, width = next(iter(sizes))
     return ViewPictures(files=files, pictures=pictures, size=(width, height),
-                        lossy=any(path.suffix.lower() in _LOSSY for path in paths))
+                        lossy=any(path.suffix.lower() in _LOSSY for path in paths),
+                        base=source if source.is_dir() else source.parent)
+
+
+def is_picture(path: Path) -> bool:
+    """Does the name say that it is a picture?"""
+    return path.suffix.lower() in _SUFFIXES
 
 
 def _sides_of_folder(folder: Path, pattern: str | None) -> dict[str, dict[str, Path]]:
@@ -116,7 +132,7 @@ def _sides_of_folder(folder: Path, pattern: str | None) -> dict[str, dict[str, P
     places = folder.rglob("*") if pattern is not None and "/" in pattern else folder.iterdir()
     for path in sorted(places):
         named = _named(path, pattern, folder)
-        if path.suffix.lower() in _SUFFIXES and named is not None:
+        if is_picture(path) and named is not None:
             identifier, side = named
             found.setdefault(identifier, {})[side] = path
     return found
@@ -151,6 +167,21 @@ def is_pattern(pattern: str) -> bool:
     return len(names) == 2 and all(name.count("{id}") == 1 for name in names)
 
 
+def _checked_pattern(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    if value is not None and not is_pattern(value):
+        raise click.BadParameter(f"{value!r} is not two names with {{id}} in each, for example "
+                                 "'left{id}.png right{id}.png'")
+    return value
+
+
+# How the pictures of a folder are paired, for the commands that take a folder of them.
+pair_pattern = click.option(
+    "--pair", "pattern", callback=_checked_pattern, metavar="'LEFT RIGHT'",
+    help="Names of the two pictures of a pair with {id} where they differ from pair to pair: "
+         "'left{id}.png right{id}.png', or 'left/{id}.png right/{id}.png' where each camera has a "
+         "folder. By default the words left and right, or _L and _R at the end, tell.")
+
+
 def _paired(sides: dict[str, dict[str, Path]]) -> tuple[ViewFiles, ...]:
     return tuple(ViewFiles(id=name, left=found.get("left"), right=found.get("right"))
                  for name, found in sorted(sides.items()))
@@ -164,7 +195,7 @@ def _refuse_none(views: tuple[ViewFiles, ...], folder: Path, pattern: str | None
     left, right = (sum(getattr(v, side) is not None for v in views) for side in ("left", "right"))
     found = f"holds {left} left and {right} right pictures" if left or right else "holds nothing"
     raise CalibrationError(
-        str(folder), f"{found} {how}, and no pair", "pairs of pictures of a target",
+        str(folder), f"{found} {how}, and no pair", "pairs of pictures",
         "check the folder, or name the pictures by --pair 'left{id}.png right{id}.png'; with a "
         "folder for each camera 'left/{id}.png right/{id}.png'",
     )

@@ -26,7 +26,7 @@ from hazcam.cli.calibrate.pictures import (
     ViewPictures,
     eight_bit,
     find_views,
-    is_pattern,
+    pair_pattern,
     read_views,
 )
 from hazcam.cli.errors import user_errors
@@ -37,21 +37,10 @@ from hazcam.imagery.arrays import check_id, pair_digest
 _ASKED = 4  # pictures that are searched for what else may be there
 
 
-def _pattern(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
-    if value is not None and not is_pattern(value):
-        raise click.BadParameter(f"{value!r} is not two names with {{id}} in each, for example "
-                                 "'left{id}.png right{id}.png'")
-    return value
-
-
 @click.command()
 @click.argument("source", type=click.Path(path_type=Path), metavar="FOLDER | LIST.csv")
 @target_options
-@click.option("--pair", "pattern", callback=_pattern, metavar="'LEFT RIGHT'",
-              help="Names of the two pictures of a pair with {id} where they differ from pair to "
-                   "pair: 'left{id}.png right{id}.png', or 'left/{id}.png right/{id}.png' where "
-                   "each camera has a folder. By default the words left and right, or _L and _R "
-                   "at the end, tell.")
+@pair_pattern
 @click.option("--singles", is_flag=True,
               help="Pictures without a partner are used for their own camera.")
 @click.option("--model", type=click.Choice(MODELS),
@@ -119,8 +108,7 @@ def _observed(
         observed.append(TargetView(
             id=files.id, left=None if left is None else left.found,
             right=None if right is None else right.found,
-            left_name="" if files.left is None else files.left.name,
-            right_name="" if files.right is None else files.right.name,
+            left_name=views.name(files.left), right_name=views.name(files.right),
             again={m: (None if left is None else left.again.get(m),
                        None if right is None else right.again.get(m)) for m in methods}))
     return observed
@@ -177,4 +165,4 @@ def _digest(views: ViewPictures) -> str:
 
 
 def _by_name(views: ViewPictures) -> dict[str, Any]:
-    return {path.name: eight_bit(picture) for path, picture in views.pictures.items()}
+    return {views.name(path): eight_bit(picture) for path, picture in views.pictures.items()}
