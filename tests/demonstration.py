@@ -20,7 +20,7 @@ from tests.floors import floor_pair
 from tests.target_views import CHESSBOARD
 
 RIG = demonstration_rigs()["dunlin-em-raw"]
-BOARD_PAIRS, FLOOR_PAIRS = 18, 2
+BOARD_PAIRS, FLOOR_PAIRS = 20, 2
 
 
 def write(folder: Path) -> None:
@@ -30,7 +30,7 @@ def write(folder: Path) -> None:
         place.mkdir(parents=True, exist_ok=True)
     cameras = cameras_of(RIG)
     for i, pose in enumerate(random_views(CHESSBOARD, RIG, BOARD_PAIRS, seed=10,
-                                         wide=(0.3, 0.9))):
+                                         wide=(0.2, 0.95))):
         pair = render_pair(CHESSBOARD, cameras, RIG, pose, noise_grey=1.5, blur_px=0.7, seed=i)
         for side, picture in zip(("left", "right"), pair, strict=True):
             _save(board / f"board-{i + 1:02d}.{side}.jpg", picture)
