@@ -206,7 +206,7 @@ def view_of(attitude: Attitude | None, rig: StereoRig, settings: Settings) -> Vi
         raise RigError(
             rig.source or rig.name, "the rig has no mount on a rover",
             "the pose of the left camera in the rover frame",
-            "add mount_R and mount_t to the rig file, or give --mount FILE",
+            "measure it with `hazcam calibrate mount`, or give --mount FILE (mount_R, mount_t)",
         )
     unknown_tilt = 0.0 if settings.assume_level else settings.tilt_bound_deg
     return view_from(rig.mount, attitude, unknown_tilt_deg=unknown_tilt,

@@ -1,4 +1,4 @@
-"""What a drift does to the ground as it is read, and whether that passes the limit."""
+"""What a drift does to the ground as it is read, and whether that is beyond the limit."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hazcam.calibration.geometry import project, triangulate_pixels
 from hazcam.drift import turned
 from hazcam.epipolar import MAX_EPIPOLAR_OFFSET_PX
 from hazcam.errors import RigError
-from hazcam.frames import Floats
+from hazcam.frames import Floats, Pose
 
 # Ground that is read this much too high or too low is half of what an attitude known to 0.5 degrees
 # leaves open at 1 m. It is also what the rig check bears: a camera that turned sideways by its
@@ -25,7 +25,7 @@ SIGNIFICANT = 3.0
 
 DISTANCES_M = (0.5, 1.0, 1.5, 2.0)
 
-LimitState = Literal["passed", "kept", "not known"]
+LimitState = Literal["within", "beyond", "not known"]
 
 _AZIMUTHS_DEG = np.linspace(-30.0, 30.0, 13)
 _STEP_DEG = 0.01
@@ -56,13 +56,18 @@ class GroundEffect:
     def limit(self) -> LimitState:
         """Is the height misread by more than ``MAX_DRIFT_HEIGHT_M``?
 
-        ``passed``: by more, and by 3 sigma at that; ``kept``: by less, were it 2 sigma more; else
-        it is not known.
+        ``beyond``: by more, and by 3 sigma at that; ``within``: by less, were it 2 sigma more;
+        else it is not known.
         """
         off = abs(self.height_m)
         if off > MAX_DRIFT_HEIGHT_M and off > SIGNIFICANT * self.height_sigma_m:
-            return "passed"
-        return "kept" if off + 2 * self.height_sigma_m <= MAX_DRIFT_HEIGHT_M else "not known"
+            return "beyond"
+        return "within" if off + 2 * self.height_sigma_m <= MAX_DRIFT_HEIGHT_M else "not known"
+
+    @property
+    def can_tell(self) -> bool:
+        """Would no height misread at all be known to be within the limit?"""
+        return 2 * self.height_sigma_m <= MAX_DRIFT_HEIGHT_M
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,7 +77,8 @@ class DriftEffects:
     Attributes
     ----------
     whole : tuple of DistanceEffect
-        Over all that both cameras see, at a distance from the left camera.
+        Over all that both cameras see as far from the left camera as that ground is: seen from
+        above, that is farther than along the ground.
     ground : tuple of GroundEffect
         Of flat ground.
     """
@@ -82,15 +88,34 @@ class DriftEffects:
 
     @property
     def limit(self) -> LimitState:
-        """Is the limit on drift passed?
+        """Is the drift within its limit?
 
-        ``passed`` where ground at 1 m is misread by too much, or rows lie farther off than the rig
+        ``beyond`` where ground at 1 m is misread by too much, or rows lie farther off than the rig
         check bears (they are known much better than that); else as of the ground.
         """
-        at = DISTANCES_M.index(LIMIT_AT_M)
-        if abs(self.whole[at].row_offset_px) > MAX_EPIPOLAR_OFFSET_PX:
-            return "passed"
-        return self.ground[at].limit
+        if abs(self.row_offset_px) > MAX_EPIPOLAR_OFFSET_PX:
+            return "beyond"
+        return self.at_limit.limit
+
+    @property
+    def at_limit(self) -> GroundEffect:
+        """Of ground at ``LIMIT_AT_M``."""
+        return self.ground[DISTANCES_M.index(LIMIT_AT_M)]
+
+    @property
+    def row_offset_px(self) -> float:
+        """The largest by which rows lie off, about as far away, with its sign. [px]"""
+        return self.whole[DISTANCES_M.index(LIMIT_AT_M)].row_offset_px
+
+    @property
+    def tolerable(self) -> bool:
+        """Do rows and ground at 1 m keep the limit, the ground within one sigma?
+
+        Less than ``within`` asks: for what is left in one pair of many, not for what is believed.
+        """
+        ground = self.at_limit
+        return (abs(self.row_offset_px) <= MAX_EPIPOLAR_OFFSET_PX
+                and abs(ground.height_m) <= MAX_DRIFT_HEIGHT_M + ground.height_sigma_m)
 
 
 def drift_effects(rig: StereoRig, turn_deg: Floats, covariance: Floats) -> DriftEffects:
@@ -103,8 +128,10 @@ def drift_effects(rig: StereoRig, turn_deg: Floats, covariance: Floats) -> Drift
     turn_deg, covariance : ndarray of shape (3,) and (3, 3)
         Of the right camera. [deg, deg²]
     """
+    above = float(_mount_of(rig).t[2])
     return DriftEffects(
-        whole=effect_of_change(rig, turned(rig, turn_deg), DISTANCES_M),
+        whole=effect_of_change(rig, turned(rig, turn_deg),
+                               [float(np.hypot(d, above)) for d in DISTANCES_M]),
         ground=tuple(ground_effect(rig, turn_deg, covariance, d) for d in DISTANCES_M))
 
 
@@ -144,14 +171,18 @@ def ground_effect(
 
 def _ground(rig: StereoRig, distance_m: float) -> tuple[Floats, Floats]:
     """Points of the plane of the feet (N, 3), and up; left camera frame. [m]"""
+    mount, angle = _mount_of(rig), np.radians(_AZIMUTHS_DEG)
+    on_rover = np.column_stack([mount.t[0] + distance_m * np.cos(angle),
+                                mount.t[1] + distance_m * np.sin(angle), np.zeros_like(angle)])
+    return mount.inverse().apply(on_rover), mount.R[2]
+
+
+def _mount_of(rig: StereoRig) -> Pose:
     if rig.mount is None:
         raise RigError(rig.source or rig.name, "the rig has no mount on a rover",
                        "the pose of the left camera, to know where the ground is",
-                       "give --mount FILE, or a rig with its mount")
-    angle = np.radians(_AZIMUTHS_DEG)
-    on_rover = np.column_stack([rig.mount.t[0] + distance_m * np.cos(angle),
-                                rig.mount.t[1] + distance_m * np.sin(angle), np.zeros_like(angle)])
-    return rig.mount.inverse().apply(on_rover), rig.mount.R[2]
+                       "mount it with `hazcam calibrate mount`, or give --mount FILE")
+    return rig.mount
 
 
 def _misread(rig: StereoRig, turn_deg: Floats, points: Floats, up: Floats) -> Floats:

@@ -30,7 +30,7 @@ NEAREST_M = 0.12
 _EVERY_PX = 3
 # Errors of matches, and a floor that is not quite flat, are alike within a patch: the fit's
 # covariance takes patches as independent, so many across the picture.
-_PATCHES_ACROSS = 10
+PATCHES_ACROSS = 10
 _COARSE_ROUNDS, _FINE_ROUNDS = 15, 20
 # What all matches of a pair may be off by alike, and again by each slope at the rim (rendered
 # floors under known cameras).
@@ -38,7 +38,7 @@ MATCHER_SIGMA_PX = 0.005
 # Residuals are not smaller than this share of their stated sigma.
 _LEAST_SCALE = 0.1
 # Off the plane is what lies farther than this from it, in sigma and in pixels.
-_OFF_SIGMAS, _OFF_PX = 4.0, 1.0
+OFF_SIGMAS, OFF_PX = 4.0, 1.0
 # Refused: less matched, more of it off the plane, patches that lie farther off as a whole. On
 # rendered flat floors with noise less than 1 % are off, and patches by up to 0.26 px (rms);
 # half a pixel of 100 px of disparity is 1 mm of floor under a camera 0.2 m up.
@@ -69,7 +69,7 @@ class FloorPlane:
     matched : float
         Share of the left picture that was matched.
     off : float
-        Share of the matches that lie off the plane.
+        Share of the matches that lie off the plane: by more than ``OFF_PX`` and ``OFF_SIGMAS``.
     bow_px : float
         By how much patches of the picture lie off the plane as a whole, root mean square. [px]
     residual_px : float
@@ -159,7 +159,7 @@ def plane_of(pair: StereoPair, rectified: RectifiedPair, disparity: DisparityMap
     rays = rectified.camera.rays(matches.columns, matches.rows)
     found = _robust_plane(rays, matches)
     residual = matches.shifted - rays @ found
-    off = np.abs(residual) > np.maximum(_OFF_SIGMAS * matches.sigma, _OFF_PX)
+    off = np.abs(residual) > np.maximum(OFF_SIGMAS * matches.sigma, OFF_PX)
     patch = _patches(matches, rectified.camera.width)
     bow_px = _bow_px(residual[~off], patch[~off])
     _refuse_what_is_no_plane(pair.id, float(off.mean()), bow_px)
@@ -245,8 +245,8 @@ def _spread(values: Floats) -> float:
 
 def _patches(matches: _Matches, width: int) -> NDArray[np.int64]:
     """Number of the patch of each match, shape (N,)."""
-    side = width / _PATCHES_ACROSS
-    return (matches.rows // side * (_PATCHES_ACROSS + 1) + matches.columns // side).astype(np.int64)
+    side = width / PATCHES_ACROSS
+    return (matches.rows // side * (PATCHES_ACROSS + 1) + matches.columns // side).astype(np.int64)
 
 
 def _bow_px(residual: Floats, patch: NDArray[np.int64]) -> float:

@@ -20,7 +20,7 @@ from hazcam.calibration.effect import derivatives
 from hazcam.calibration.geometry import triangulate_pixels
 from hazcam.calibration.mount import MountAngles, mount_rotation
 from hazcam.calibration.target import Target
-from hazcam.errors import PairError
+from hazcam.errors import PairError, TargetError
 from hazcam.floor import FloorPlane
 from hazcam.frames import Floats, read_only
 from hazcam.imagery import StereoPair
@@ -94,6 +94,24 @@ class LaidTarget:
             value = getattr(self, name)
             if value is not None:
                 object.__setattr__(self, name, read_only(value, np.float64))
+
+
+def check_can_be_laid(target: Target) -> Target:
+    """Return a target that shows from which side it is seen.
+
+    Raises
+    ------
+    TargetError
+        As many rows as columns of points that look alike: turned by a quarter it looks the same,
+        and nothing in a picture of a floor says which way it lies.
+    """
+    if target.kind != "charuco" and target.columns == target.rows:
+        raise TargetError(
+            f"--points: {target.columns}x{target.rows}", "turned by a quarter it looks the same",
+            "rows and columns that differ in number, or a ChArUco board",
+            "lay another target",
+        )
+    return target
 
 
 def find_laid_target(

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from hazcam.calibration import StereoRig, rig_digest
+from hazcam.calibration.checks import check_mount
 from hazcam.calibration.effect import derivatives
 from hazcam.calibration.geometry import (
     normalised,
@@ -22,10 +23,17 @@ from hazcam.calibration.geometry import (
     rectified_directions,
     rectifying_rotations,
 )
-from hazcam.calibration.mount import MountAngles, mount_angles, mount_rotation, tilt_of
+from hazcam.calibration.mount import (
+    MountAngles,
+    mount_angles,
+    mount_provenance,
+    mount_rotation,
+    mount_sigmas,
+    tilt_of,
+)
 from hazcam.errors import RigError
 from hazcam.floor import FloorPlane
-from hazcam.frames import Floats, Pose, read_only
+from hazcam.frames import Floats, read_only
 
 NAMES = ("height", "pitch", "roll")
 # A measured height disagrees where it is so many sigma off.
@@ -120,15 +128,22 @@ class HeightCheck:
         return abs(self.share) <= DISAGREES * self.sigma
 
     @property
+    def sigmas(self) -> float:
+        """The share in its sigma, an amount."""
+        return abs(self.share) / self.sigma
+
+    @property
     def text(self) -> str:
         """The verdict in words."""
-        found = f"{100 * self.share:+.2f} % ± {100 * self.sigma:.2f} %"
+        # Adding 0 turns -0 into 0.
+        found = f"{round(100 * self.share, 2) + 0.0:+.2f} % ± {100 * self.sigma:.2f} %"
         if self.agrees:
             return (f"agrees: by the pictures the camera stands {found} higher than measured; a "
                     f"baseline that is off by less than {100 * DISAGREES * self.sigma:.1f} % would "
                     "not show")
-        return (f"the baseline is off by {found} (or the focal length with it): do not trust "
-                "ranges; calibrate the rig again")
+        return (f"disagrees by {self.sigmas:.1f} sigma: the baseline is off by {found} (or the "
+                "focal length with it), unless the height was measured wrongly: do not trust "
+                "ranges; measure again, and calibrate the rig again if it stays so")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,12 +192,15 @@ def placement_without_target(
             "camera is: no floor shows it", "its offsets ahead (x) and to the left (y)",
             f"measure and give {lacking}, or lay a target at a measured place")
     kept, measured = "kept from the rig's mount", "as given, measured"
+    known = {} if rig.mount is None else mount_sigmas(rig.mount, rig.provenance)
     yaw = (0.0, "assumed 0: nothing shows it") if rig.mount is None else (
         mount_angles(rig.mount.R).yaw_deg, kept)
     x = (float(own[0]), kept) if x_m is None and own is not None else (float(x_m or 0), measured)
     y = (float(own[1]), kept) if y_m is None and own is not None else (float(y_m or 0), measured)
-    return Placement(x_m=x[0], y_m=y[0], yaw_deg=yaw[0], x_from=x[1], y_from=y[1],
-                     yaw_from=yaw[1])
+    return Placement(
+        x_m=x[0], y_m=y[0], yaw_deg=yaw[0], x_from=x[1], y_from=y[1], yaw_from=yaw[1],
+        x_sigma_m=known.get("x") if x_m is None else None,
+        y_sigma_m=known.get("y") if y_m is None else None, yaw_sigma_deg=known.get("yaw"))
 
 
 def combine(floors: Sequence[FloorPlane], rig: StereoRig) -> MountEstimate:
@@ -205,34 +223,54 @@ def combine(floors: Sequence[FloorPlane], rig: StereoRig) -> MountEstimate:
                          calibration_sigma=_calibration_sigma(rig, values))
 
 
-def mounted_rig(rig: StereoRig, estimate: MountEstimate, placement: Placement) -> StereoRig:
-    """The rig with ``T_rover_camera`` of floor and placement, and where that comes from."""
+def mounted_rig(
+    rig: StereoRig, estimate: MountEstimate, placement: Placement, check: HeightCheck | None
+) -> StereoRig:
+    """The rig with ``T_rover_camera`` of floor and placement, and where that comes from.
+
+    Raises
+    ------
+    RigError
+        A mount that no rig may have: see ``checks.check_mount``.
+    """
     angles = MountAngles(roll_deg=estimate.roll_deg, pitch_deg=estimate.pitch_deg,
                          yaw_deg=placement.yaw_deg)
-    pose = Pose(R=mount_rotation(angles),
-                t=np.array([placement.x_m, placement.y_m, estimate.height_m]))
+    pose = check_mount(mount_rotation(angles),
+                       np.array([placement.x_m, placement.y_m, estimate.height_m]),
+                       f"the mount found for {rig.source or rig.name}")
     mounted = replace(rig, mount=pose, provenance=rig.provenance | {
-        "mount": provenance_of(estimate, placement)})
+        "mount": provenance_of(estimate, placement, check)})
     return replace(mounted, digest=rig_digest(mounted))
 
 
-def provenance_of(estimate: MountEstimate, placement: Placement) -> dict[str, Any]:
-    """What of a mount was measured, what assumed, and how sure; for the rig file."""
-    units = ("m", "deg", "deg")
-    known = {f"{name}_sigma_{unit}": float(sigma)
-             for name, unit, sigma in zip(NAMES, units, estimate.sigma, strict=True)}
-    known |= {name: value for name, value in (
-        ("x_sigma_m", placement.x_sigma_m), ("y_sigma_m", placement.y_sigma_m),
-        ("yaw_sigma_deg", placement.yaw_sigma_deg)) if value is not None}
+def provenance_of(
+    estimate: MountEstimate, placement: Placement, check: HeightCheck | None
+) -> dict[str, Any]:
+    """What of a mount was measured, what assumed, how sure, and how checked; for the rig file."""
+    whole = estimate.calibration_sigma is not None
+    placed = {"yaw": placement.yaw_sigma_deg, "x": placement.x_sigma_m, "y": placement.y_sigma_m}
+    values, sigma, own = (dict(zip(NAMES, numbers.tolist(), strict=True))
+                          for numbers in (estimate.values, estimate.sigma, estimate.own_sigma))
+    known = mount_provenance(
+        values | {"yaw": placement.yaw_deg, "x": placement.x_m, "y": placement.y_m},
+        sigma | placed if whole else {}, own if whole else own | placed)
     calibration = ("in the sigmas" if estimate.calibration_sigma is not None
                    else "not known: the rig states no covariance")
     return {
         "height_pitch_roll": f"measured, from a flat floor in {len(estimate.floors)} pair"
                              f"{'' if len(estimate.floors) == 1 else 's'}",
         "calibration_part": calibration, "x": placement.x_from, "y": placement.y_from,
-        "yaw": placement.yaw_from, **known,
+        "yaw": placement.yaw_from, **known, "height_check": _checked(check),
         "pairs": [f"{floor.pair_id} {floor.pair_digest}" for floor in estimate.floors],
     }
+
+
+def _checked(check: HeightCheck | None) -> dict[str, Any]:
+    if check is None:
+        return {"result": "not made: no height was measured"}
+    return {"result": "agrees" if check.agrees else "disagrees", "measured_m": check.measured_m,
+            "measured_sigma_m": check.measured_sigma_m, "share": check.share,
+            "share_sigma": check.sigma}
 
 
 def check_height(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -37,16 +38,16 @@ def write(folder: Path) -> None:
     for i in range(FLOOR_PAIRS):
         name = f"floor-{i + 1}"
         pictures = floor_pair(RIG, seed=i + 1)
-        for side, picture in (("left", pictures.left), ("right", pictures.right)):
-            assert picture is not None
-            _save(floor / f"{name}.{side}.jpg", picture)
+        for side, seen in (("left", pictures.left), ("right", pictures.right)):
+            assert seen is not None
+            _save(floor / f"{name}.{side}.jpg", seen)
         sidecar = {"schema": "hazcam-pair/1", "id": name, "left": f"{name}.left.jpg",
                    "right": f"{name}.right.jpg", "rig": "../dunlin-em-raw.yaml",
                    "rover": "dunlin-em"}
         (floor / f"{name}.pair.json").write_text(json.dumps(sidecar, indent=1) + "\n")
 
 
-def _save(path: Path, picture: NDArray[np.generic]) -> None:
+def _save(path: Path, picture: NDArray[np.integer[Any]]) -> None:
     cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 90])
 
 

@@ -35,6 +35,9 @@ def test_it_begins_with_the_conclusion(rigs: tuple[Path, Path]) -> None:
     assert (result.exit_code, result.stderr) == (0, "")
     assert result.stdout.startswith("Changed by 3 sigma or more: right camera yaw")
     assert "left k1" in result.stdout
+    assert "\nA: " in result.stdout
+    for path in rigs:
+        assert str(path) in result.stdout.replace("\n   ", "")
     assert "1.5 m" in result.stdout
 
 

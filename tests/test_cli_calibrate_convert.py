@@ -84,10 +84,65 @@ def test_a_fisheye_to_opencv(tmp_path: Path) -> None:
     assert "remedy:" in result.stderr
 
 
+def test_a_rig_file_may_do_without_extras(tmp_path: Path) -> None:
+    held = a_rig(read_noise=1.0, provenance={"made": "here"})
+    write_rig(replace(held, covariance=a_covariance(held, distortion=True)), tmp_path / "a.yaml")
+    result = convert(tmp_path / "a.yaml", "--to", "rig", "--without", "covariance", "--without",
+                     "provenance", "-o", tmp_path / "b.yaml")
+    assert result.exit_code == 0, result.stderr
+    found = read_rig(tmp_path / "b.yaml")
+    assert (found.covariance, found.provenance, found.read_noise) == (None, {}, 1.0)
+
+
+@pytest.fixture
+def opencv(tmp_path: Path, rig: Path) -> Path:
+    """The files of a rig of 640 x 480 px, with principal points near (320, 240)."""
+    assert convert(rig, "--to", "opencv", "-o", tmp_path / "cv").exit_code == 0
+    return tmp_path / "cv"
+
+
+@pytest.mark.parametrize(("size", "said"), [
+    ("1280x960", "principal points about (320, 240) px, for pictures of 1280 x 960 px"),
+    ("320x240", "about 641 x 479 px"),
+    ("480x640", "width and height are exchanged: give --size 640x480"),
+])
+def test_a_size_that_the_principal_points_speak_against(
+    opencv: Path, tmp_path: Path, size: str, said: str
+) -> None:
+    words = (opencv / "intrinsics.yml", opencv / "extrinsics.yml", "--to", "rig", "-o",
+             tmp_path / "back.yaml")
+    result = convert(*words, "--size", size)
+    assert result.exit_code == 1
+    assert said in result.stderr
+    assert not (tmp_path / "back.yaml").exists()
+    # a sensor's window may well lie off its middle by a tenth
+    assert convert(*words, "--size", "800x600").exit_code == 0
+
+
+def test_extrinsics_before_intrinsics(opencv: Path, tmp_path: Path) -> None:
+    words = ("--size", "640x480", "--to", "rig", "-o", tmp_path / "back.yaml")
+    result = convert(opencv / "extrinsics.yml", opencv / "intrinsics.yml", *words)
+    assert result.exit_code == 1
+    assert "the extrinsics come first: the two files are in each other's place" in result.stderr
+    result = convert(opencv / "extrinsics.yml", *words)
+    assert result.exit_code == 1
+    assert "give the intrinsics file before it" in result.stderr
+
+
+def test_a_mount_that_lies_beside_is_named(opencv: Path, tmp_path: Path) -> None:
+    words = (opencv / "intrinsics.yml", opencv / "extrinsics.yml", "--size", "640x480", "--to",
+             "rig", "-o", tmp_path / "back.yaml", "--force")
+    result = convert(*words)
+    assert result.exit_code == 0
+    assert f"no mount; {opencv / 'mount.yaml'} lies beside it: give --mount" in result.stderr
+    assert "note" not in convert(*words, "--mount", opencv / "mount.yaml").stderr
+    (opencv / "mount.yaml").unlink()
+    assert "`hazcam calibrate mount` measures it" in convert(*words).stderr
+
+
 @pytest.mark.parametrize(("words", "said"), [
     (("a", "-o", "b"), "Missing option '--to'"), (("a", "--to", "rig"), "Missing option '-o'"),
     (("a", "--to", "rig", "-o", "b", "--size", "640"), "'640' is not WIDTHxHEIGHT"),
-    (("a", "--to", "rig", "-o", "b", "--without", "noise"), "a rig file holds all of a rig"),
     (("a", "--to", "rig", "-o", ""), "is empty"),
 ])
 def test_wrong_usage(words: tuple[str, ...], said: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -109,6 +110,85 @@ def test_two_pictures_a_bare_rig_and_a_measured_height(floors: Path, tmp_path: P
     assert record["digests"]["mounted"] == read_rig(tmp_path / "out.yaml").digest
 
 
+def test_a_measured_height_that_disagrees_keeps_the_rig_unwritten(
+    floors: Path, tmp_path: Path
+) -> None:
+    result = mount(floors / "first.pair.json", "--rig", floors / "rig.yaml", "--measured-height-m",
+                   0.19, "--measured-height-sigma-m", 0.001, "-o", tmp_path / "out.yaml")
+    assert result.exit_code == 1
+    assert result.stdout.startswith("Do not use this mount yet. The measured height 190.0")
+    assert "out.yaml: not written: the measured height disagrees by" in result.stderr
+    assert "give --force" in result.stderr
+    assert not (tmp_path / "out.yaml").exists()
+
+
+def test_one_that_agrees_goes_into_the_rig(floors: Path, tmp_path: Path) -> None:
+    result = mount(floors / "first.pair.json", "--rig", floors / "rig.yaml", "--measured-height-m",
+                   0.2, "--measured-height-sigma-m", 0.002, "-o", tmp_path / "out.yaml")
+    assert result.exit_code == 0, result.stderr
+    kept = read_rig(tmp_path / "out.yaml").provenance["mount"]["height_check"]
+    assert (kept["result"], kept["measured_sigma_m"]) == ("agrees", 0.002)
+
+
+@pytest.fixture
+def pictures(floors: Path, tmp_path: Path) -> Path:
+    """A folder of the first pair and a lone picture, without sidecars."""
+    for side in ("left", "right"):
+        shutil.copy(floors / f"first.{side}.png", tmp_path)
+    shutil.copy(floors / "second.left.png", tmp_path)
+    return tmp_path
+
+
+def test_a_folder_of_plain_pictures(floors: Path, pictures: Path) -> None:
+    result = mount(pictures, "--rig", floors / "rig.yaml")
+    assert result.exit_code == 1
+    assert "by 1 of 2 pairs" in " ".join(result.stdout.split())
+    assert "second.left.png: has no right picture beside it" in result.stdout
+    (pictures / "second.left.png").unlink()
+    assert mount(pictures, "--rig", floors / "rig.yaml").exit_code == 0
+
+
+def test_pictures_by_their_names_win_over_sidecars(floors: Path) -> None:
+    """The third sidecar has no part in it."""
+    result = mount(floors, "--rig", floors / "rig.yaml", "--pair",
+                   "f{id}.left.png f{id}.right.png", "--json")
+    assert result.exit_code == 0, result.stderr
+    assert [pair["id"] for pair in json.loads(result.stdout)["pairs"]] == ["first"]
+
+
+def test_a_folder_without_pictures(floors: Path, tmp_path: Path) -> None:
+    result = mount(tmp_path, "--rig", floors / "rig.yaml")
+    assert result.exit_code == 1
+    assert "left and right" in result.stderr
+    assert "remedy:" in result.stderr
+
+
+def test_sidecars_that_cannot_be_read_are_not_floors_that_fail(
+    floors: Path, tmp_path: Path
+) -> None:
+    for name in ("a", "b"):
+        write_sidecar(tmp_path, name, nonsense=1)
+    result = mount(tmp_path, "--rig", floors / "rig.yaml")
+    assert result.exit_code == 1
+    assert "none of the 2 can be used (cannot be read: 2)" in result.stderr
+    assert "unknown key: nonsense" in result.stderr
+    assert "flat floor:" not in result.stderr
+    assert "again" not in result.stderr
+    write_sidecar(tmp_path, "c", **dict.fromkeys(("left", "right"),
+                                                 str(floors / "first.left.png")))
+    result = mount(tmp_path, "--rig", floors / "rig.yaml")
+    assert "(cannot be read: 2, no flat floor: 1)" in result.stderr
+
+
+def test_a_place_that_cannot_be_written_is_refused_first(floors: Path, tmp_path: Path) -> None:
+    for output, said in ((tmp_path, f"give a file in it: {tmp_path / 'mounted.yaml'}"),
+                         (tmp_path / "gone" / "out.yaml", f"the folder {tmp_path / 'gone'} does")):
+        result = mount(floors, "--rig", floors / "rig.yaml", "-o", output, "--force")
+        assert result.exit_code == 1
+        assert said in result.stderr
+        assert "[1/3]" not in result.stderr
+
+
 def test_an_only_pair_that_fails_says_why(floors: Path) -> None:
     result = mount(floors / "third.pair.json", "--rig", floors / "rig.yaml")
     assert result.exit_code == 1
@@ -122,7 +202,7 @@ def test_a_folder_without_a_floor(floors: Path, tmp_path: Path) -> None:
                                                       str(floors / "first.left.png")))
     result = mount(tmp_path, "--rig", floors / "rig.yaml")
     assert result.exit_code == 1
-    assert "none of the 2 shows a flat floor" in result.stderr
+    assert "none of the 2 can be used (no flat floor: 2)" in result.stderr
 
 
 def test_a_bare_rig_without_offsets(floors: Path) -> None:
@@ -158,7 +238,7 @@ def test_a_target_on_the_floor_gives_yaw_and_offsets(floors: Path, tmp_path: Pat
     assert rig.mount is not None
     np.testing.assert_allclose(rig.mount.t, [0.12, 0.03, 0.25], atol=0.002)
     assert mount_angles(rig.mount.R).yaw_deg == pytest.approx(-3.0, abs=0.1)
-    assert rig.provenance["mount"]["yaw_sigma_deg"] > 0
+    assert rig.provenance["mount"]["yaw_own_sigma_deg"] > 0
 
 
 def test_a_target_that_no_pair_shows(floors: Path) -> None:
@@ -178,6 +258,17 @@ def test_a_target_that_no_pair_shows(floors: Path) -> None:
     (("a", "--rig", "r", "--measured-height-m", "0", "--measured-height-sigma-m", "1"),
      "not in the range x>0"),
     (("a", "--rig", "r", "--camera-x-m", "nan"), "finite number"),
+    (("a", "--rig", "r", "--camera-x-m", "170"), "170 is likely millimetres: divide by 1000"),
+    (("a", "--rig", "r", "--camera-y-m", "-5"), "5 is likely centimetres: divide by 100"),
+    (("a", "--rig", "r", "--measured-height-m", "170"), "'--measured-height-m': 170 m; expected"),
+    (("a", "--rig", "r", "--measured-height-sigma-m", "10"), "10 is likely centimetres"),
+    (("a", "--rig", "r", "--target-x-m", "500"), "500 is likely millimetres"),
+    (("a", "--rig", "r", "--target-y-m", "-500"), "'--target-y-m': -500 m"),
+    (("a", "--rig", "r", "--measured-height-m", "0.2", "--measured-height-sigma-m", "1"),
+     "1 m is 500% of the height (0.2 m)"),
+    (("left.png", "--rig", "gone"), "left.png is one picture: give LEFT and RIGHT"),
+    (("a", "b", "--rig", "r", "--pair", "l{id} r{id}"), "--pair names the pictures of a FOLDER"),
+    ((".", "--rig", "r", "--pair", "l r"), "'l r' is not two names with {id} in each"),
 ])
 def test_wrong_usage(words: tuple[object, ...], said: str) -> None:
     result = mount(*words)

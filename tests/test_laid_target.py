@@ -11,12 +11,18 @@ import pytest
 
 from hazcam.calibration import StereoRig, read_rig
 from hazcam.calibration.mount import MountAngles, mount_rotation
-from hazcam.calibration.target import Target
-from hazcam.errors import PairError
+from hazcam.calibration.target import Target, TargetKind
+from hazcam.errors import PairError, TargetError
 from hazcam.floor import FloorPlane
 from hazcam.frames import Floats
 from hazcam.imagery import StereoPair
-from hazcam.laid_target import LaidAt, LaidTarget, find_laid_target, placement_from
+from hazcam.laid_target import (
+    LaidAt,
+    LaidTarget,
+    check_can_be_laid,
+    find_laid_target,
+    placement_from,
+)
 from tests.floors import floor_pair, mounted
 
 ROOT = Path(__file__).parents[1]
@@ -122,3 +128,16 @@ def test_several_pairs_are_averaged_and_what_they_share_is_added_once() -> None:
     assert placement.x_sigma_m == pytest.approx(np.sqrt(2e-6 / 2 + 4e-6))  # spread of 2 mm
     assert placement.y_sigma_m == pytest.approx(np.sqrt(1e-8 / 2 + 1e-6))
     assert "target in 2 pairs" in placement.x_from
+
+
+@pytest.mark.parametrize(("kind", "points", "can"), [
+    ("circles", (5, 5), False), ("chessboard", (6, 6), False), ("chessboard", (6, 5), True)])
+def test_a_square_pattern_does_not_tell_which_way_it_lies(
+    kind: TargetKind, points: tuple[int, int], can: bool
+) -> None:
+    target = Target(kind=kind, columns=points[0], rows=points[1], pitch_m=0.02)
+    if can:
+        assert check_can_be_laid(target) is target
+    else:
+        with pytest.raises(TargetError, match="turned by a quarter it looks the same"):
+            check_can_be_laid(target)

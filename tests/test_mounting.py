@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from hazcam.calibration import StereoRig, read_rig, write_rig
-from hazcam.calibration.mount import mount_angles
+from hazcam.calibration.mount import mount_angles, mount_sigmas
 from hazcam.disparity import CensusMatcher, DisparityMap
 from hazcam.disparity.record import Blank
 from hazcam.errors import PairError, RigError
@@ -284,7 +284,7 @@ def test_a_bare_rig_needs_its_offsets(given: dict[str, Any], lacking: str) -> No
 def test_the_mounted_rig_stands_so_and_says_why(tmp_path: Path) -> None:
     rig = a_rig(mount=None, provenance={"made": "by hand"})
     estimate = combine([a_floor(0.21, 22.0, 1.5)], rig)
-    found = mounted_rig(rig, estimate, placement_without_target(rig, 0.15, -0.02))
+    found = mounted_rig(rig, estimate, placement_without_target(rig, 0.15, -0.02), None)
     write_rig(found, tmp_path / "out.yaml")
     back = read_rig(tmp_path / "out.yaml")
     assert back.digest == found.digest != rig.digest
@@ -294,15 +294,55 @@ def test_the_mounted_rig_stands_so_and_says_why(tmp_path: Path) -> None:
     np.testing.assert_allclose(back.mount.t, [0.15, -0.02, 0.21])
     said = back.provenance["mount"]
     assert back.provenance["made"] == "by hand"
-    assert said["height_sigma_m"] == pytest.approx(1e-4)
+    assert said["height_own_sigma_m"] == pytest.approx(1e-4)
     assert "assumed" in said["yaw"]
     assert "not known" in said["calibration_part"]
 
 
+def test_a_mount_that_no_rig_may_have_is_refused() -> None:
+    rig = a_rig(mount=None)
+    with pytest.raises(RigError, match=r"mount_t: puts the camera 170 m(.|\n)*divide by 1000"):
+        mounted_rig(rig, combine([a_floor()], rig), placement_without_target(rig, 170.0, 0.0), None)
+
+
+@pytest.mark.parametrize(("measured_m", "result"), [(0.2, "agrees"), (0.19, "disagrees")])
+def test_the_check_of_the_height_goes_with_the_rig(measured_m: float, result: str) -> None:
+    rig = a_rig()
+    estimate = combine([a_floor(0.2)], rig)
+    check = check_height(estimate, measured_m, 0.001)
+    said = mounted_rig(rig, estimate, placement_without_target(rig, None, None), check)
+    kept = said.provenance["mount"]["height_check"]
+    assert kept["result"] == result
+    assert (kept["measured_m"], kept["measured_sigma_m"]) == (measured_m, 0.001)
+    assert kept["share"] == pytest.approx(0.2 / measured_m - 1)
+    bare = mounted_rig(rig, estimate, placement_without_target(rig, None, None), None)
+    assert "not made" in bare.provenance["mount"]["height_check"]["result"]
+
+
+def test_sigmas_in_the_provenance_are_read_again(tmp_path: Path) -> None:
+    """Of a rig with a covariance; those of kept offsets stay with the next mount."""
+    rig = replace(ideal_rig(), covariance=np.diag([1e-2] * 8 + [1e-8] * 6))
+    estimate = combine([a_floor(0.2)], rig)
+    placement = replace(placement_without_target(rig, None, None), x_sigma_m=0.003)
+    write_rig(mounted_rig(rig, estimate, placement, None), tmp_path / "out.yaml")
+    back = read_rig(tmp_path / "out.yaml")
+    assert back.mount is not None
+    known = mount_sigmas(back.mount, back.provenance)
+    assert [known[name] for name in ("height", "pitch", "roll")] == pytest.approx(
+        estimate.sigma.tolist())
+    assert (known["x"], known["y"], known["yaw"]) == (0.003, None, None)
+    own = mount_sigmas(back.mount, back.provenance, own=True)
+    assert own["pitch"] == pytest.approx(estimate.own_sigma[1])
+    assert own["x"] == 0.003
+    assert placement_without_target(back, None, None).x_sigma_m == 0.003
+    assert placement_without_target(back, 0.1, None).x_sigma_m is None
+
+
 def everything(rig: StereoRig, estimate: MountEstimate) -> tuple[dict[str, Any], str]:
     placement = placement_without_target(rig, None, None)
-    record = mount_record(rig, mounted_rig(rig, estimate, placement), estimate, placement,
-                          check_height(estimate, 0.2, 0.001), {"bad.pair.json": "why"})
+    check = check_height(estimate, 0.2, 0.001)
+    record = mount_record(rig, mounted_rig(rig, estimate, placement, check), estimate, placement,
+                          check, {"bad.pair.json": "why"})
     return record, mount_text(record)
 
 
@@ -316,6 +356,11 @@ def test_record_and_text_say_what_is_not_known() -> None:
     assert "no scene shows the" in text
     assert "failed: bad.pair.json" in text
     assert "states no covariance" in text
+    assert text.startswith("The left camera stands 200.00 ± ")
+    assert "measured height 200.0 ± 1.0 mm agrees" in " ".join(text.split())
+    assert "farther than 1 px and 4 sigma from it" in " ".join(text.split())
+    assert "\n  its own noise " in text
+    assert "\n  calibration's part " in text
     assert max(map(len, text.splitlines())) <= 100
 
 
@@ -325,3 +370,17 @@ def test_record_and_text_of_several_pairs() -> None:
     assert record["found"]["height_spread_m"] == pytest.approx(0.001 / np.sqrt(2))
     assert "not known" not in text
     assert text.count("\np ") == 2
+
+
+def test_a_height_that_disagrees_comes_first() -> None:
+    rig = ideal_rig()
+    estimate = combine([a_floor(0.2)], rig)
+    check = check_height(estimate, 0.19, 0.001)
+    placement = placement_without_target(rig, None, None)
+    record = mount_record(rig, mounted_rig(rig, estimate, placement, check), estimate, placement,
+                          check, {})
+    text = " ".join(mount_text(record).split())
+    assert text.startswith("Do not use this mount yet. The measured height 190.0 ± 1.0 mm "
+                           f"disagrees by {check.sigmas:.1f} sigma: the baseline is off by +5.26 %")
+    assert record["conclusion"].endswith("by 1 pair (± the fit alone: the rig states no "
+                                         "covariance).")

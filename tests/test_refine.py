@@ -11,13 +11,14 @@ import pytest
 from click.testing import CliRunner, Result
 
 from hazcam import Settings, assess_pair, read_rover, report
-from hazcam.assess import Assessment
+from hazcam.assess import Assessment, view_of
 from hazcam.calibration import StereoRig, read_rig, write_rig
 from hazcam.cli import main
 from hazcam.drift import turned
-from hazcam.imagery import StereoPair, pair_from_arrays, read_pair
-from hazcam.refinement import MAX_REFINE_SIGMA_DEG
+from hazcam.imagery import StereoPair, check_pictures, pair_from_arrays, read_pair
+from hazcam.refinement import MAX_REFINE_SIGMA_DEG, NO_TURN, Refinement, refine_on
 from hazcam.report.drawing import captions_in
+from hazcam.report.refined_record import refined_text
 from hazcam.report.stores import read_store
 from tests.conftest import terrain_of
 from tests.synthetic import LEVEL
@@ -109,7 +110,7 @@ def test_a_pair_that_shows_too_little_is_refused() -> None:
     assert pair.right is not None
     dark = [np.where(np.arange(480)[:, None] < 330, 0, p) for p in (pair.left, pair.right)]
     strip = pair_from_arrays(*(p.astype(np.uint8) for p in dark), id="strip", attitude=LEVEL)
-    found = assessed(rig(), refine=True, pair=strip)
+    found = assessed(turned(rig(), (0.3, 0.0, 0.0)), refine=True, pair=strip)
     assert found.refined is not None
     assert found.refined.refused
     assert not found.refined.used
@@ -144,7 +145,7 @@ def test_every_output_says_so(written: tuple[Path, Result]) -> None:
     folder, result = written
     assert result.exit_code == 0
     out = folder / "out" / "scattered-rocks"
-    words = "the right camera has turned since the calibration by pitch"
+    words = "the right camera has turned against the left one since the calibration by pitch"
     assert words in " ".join(result.stdout.split())
     assert "the refined rig matches the pictures" in " ".join(result.stdout.split())
     record = json.loads((out / "assessment.json").read_text())
@@ -174,3 +175,65 @@ def test_it_is_reproduced(written: tuple[Path, Result]) -> None:
         main, ["reproduce", str(folder / "out" / "scattered-rocks" / "assessment.json")])
     assert result.exit_code == 0, result.output
     assert "reproduced to the byte" in result.output
+
+
+# A rig that states a covariance
+
+
+def refined_with(vergence_sigma_deg: float) -> Refinement:
+    covariance = np.zeros((14, 14))
+    covariance[9, 9] = np.radians(vergence_sigma_deg) ** 2
+    pair, known = read_pair(SIDECAR), replace(rig(), covariance=covariance)
+    return refine_on(pair, known, check_pictures(pair), view_of(pair.attitude, known, Settings()))
+
+
+def test_the_limit_is_on_what_the_pictures_leave_open() -> None:
+    """0.04 degrees of the calibration's own do not refuse it, and are in what is left open."""
+    found, without = refined_with(0.04), refined_with(0.0)
+    assert found.drift is not None
+    assert found.drift.sigma_deg[1] > 0.04 > MAX_REFINE_SIGMA_DEG
+    assert found.used
+    assert found.view.scale_sigma > 1.5 * without.view.scale_sigma
+    assert "the calibration's own part is 0.000°, 0.040°, 0.000°" in refined_text(found)
+
+
+def test_a_calibration_that_leaves_the_ground_open_is_refused() -> None:
+    """0.2 degrees are 10 mm of height at 1 m; two sigma of it have to be within 5 mm."""
+    found = refined_with(0.2)
+    assert not found.used
+    assert "which no pairs lower" in found.refused
+    assert "calibrate with more views" in refined_text(found)
+
+
+def refined_by(believed: StereoRig) -> Refinement:
+    pair = read_pair(SIDECAR)
+    return refine_on(pair, believed, check_pictures(pair),
+                     view_of(pair.attitude, believed, Settings()))
+
+
+def test_what_is_no_turn_of_one_camera_is_refused() -> None:
+    """R of the file rolled by 0.5 degrees, T not: the baseline would have turned as well."""
+    found = refined_by(replace(turned(rig(), (0.0, 0.0, 0.5)), T=rig().T))
+    assert not found.used
+    assert "the baseline would have to have turned by 0.4" in refined_text(found)
+
+
+def test_a_turn_that_is_no_more_than_chance_is_left(drifted: Assessment) -> None:
+    """With the rig that the pair itself asks for nothing is left to take out."""
+    assert drifted.refined is not None
+    found = refined_by(drifted.refined.rig)
+    assert not found.used
+    assert refined_text(found) == f"not refined: {NO_TURN}"
+
+
+def test_a_rig_that_was_hit_hard_is_to_be_calibrated_anew() -> None:
+    found = refined_by(turned(rig(), (-0.9, 0.0, 0.0)))
+    assert not found.used
+    assert "calibrate anew" in found.refused
+
+
+def test_the_turn_may_be_the_other_cameras(drifted: Assessment) -> None:
+    """0.3 degrees of pitch and of roll: any share may be the left camera's, so heights tilt."""
+    assert drifted.refined is not None
+    tilt = np.hypot(0.5, np.hypot(0.3, 0.3) / np.sqrt(3))
+    assert drifted.view.tilt_sigma_deg == pytest.approx(tilt, abs=0.02)

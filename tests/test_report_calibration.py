@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -31,18 +33,16 @@ from hazcam.report import (
     to_json,
     write_calibration,
 )
-from hazcam.report.calibration_figures import (
-    cell_means,
-    coverage_figure,
-    held_out_figure,
-    residuals_figure,
-    views_figure,
-)
-from hazcam.report.calibration_maps import contour_levels, effect_figure
-from hazcam.report.calibration_page import calibration_page
+from hazcam.report.calibration_bend import FEWEST_VIEWS, PARTS, RARE, bend_along, shared_pixels
+from hazcam.report.calibration_figures import coverage_figure, views_figure
+from hazcam.report.calibration_held_out import beyond_words, held_out_figure
+from hazcam.report.calibration_maps import effect_figure, sigma_levels
+from hazcam.report.calibration_page import calibration_page, origin
 from hazcam.report.calibration_record import edges_by_view, effects_of, largest_at
+from hazcam.report.calibration_residuals import cell_means, residuals_figure, rounded_down
 from hazcam.report.calibration_sheet import contact_sheet
-from hazcam.report.calibration_text import in_mm, parameter_cells
+from hazcam.report.calibration_text import bend_text, in_mm, parameter_cells, scale_text
+from hazcam.report.page import data_uri
 from hazcam.report.text import WIDTH
 from tests.rigs import a_rig
 
@@ -50,7 +50,8 @@ TARGET = Target(kind="chessboard", columns=7, rows=5, pitch_m=0.03)
 RIG = a_rig(mount=None)
 NOISE_PX = 0.15
 BENT, ONE_EYED, MISSED, PART = "bent <09>", "left-10", "none-11", "04"
-INPUTS = {"pictures": "../views", "target": "chessboard 7x5"}
+INPUTS = {"source": "../../mast-views", "pair": None, "singles": False, "model": None,
+          "half_window_px": None, "keep_outliers": True}
 
 
 def _view(i: int, rng: np.random.Generator) -> TargetView:
@@ -81,6 +82,15 @@ def _views() -> list[TargetView]:
     return [*views, missed]
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _coarse_maps() -> Iterator[None]:
+    """Half as many columns and rows of the maps of sigma: they take most of the time."""
+    with pytest.MonkeyPatch.context() as patch:
+        # The package has a function of the same name as this module.
+        patch.setattr(sys.modules["hazcam.report.calibration_record"], "EFFECT_GRID", (17, 13))
+        yield
+
+
 @pytest.fixture(scope="module")
 def solution() -> RigSolution:
     return solve_rig(_views(), TARGET, RIG.size, model="brown", name="mast")
@@ -97,6 +107,10 @@ def pictures(solution: RigSolution) -> dict[str, NDArray[np.uint8]]:
     width, height = RIG.size
     names = [n for v in solution.views for n in (v.left_name, v.right_name) if n]
     return {name: np.full((height, width), 90, np.uint8) for name in names if name != "r3.png"}
+
+
+_DOT = bytes(cv2.imencode(".png", np.zeros((2, 2, 3), np.uint8))[1])
+FIGURES = dict.fromkeys(("effect", "held_out", "coverage", "views", "residuals", "sheet"), _DOT)
 
 
 class _Page(HTMLParser):
@@ -225,7 +239,9 @@ def test_what_is_not_known_is_null(solution: RigSolution, record: Record) -> Non
     assert [kept["models"][-1][k] for k in ("parameters", "fitted_px", "held_out_px")] == [None] * 3
     assert {p["method"] for p in kept["parameters"]} == {None}
     assert kept["parameters"][0]["sigma"] == pytest.approx(solution.parameters[0].chance)
-    assert "not known" in calibration_text(kept)
+    text = calibration_text(kept)
+    assert "not known" in text
+    assert "not solved: so" in text
 
 
 def test_the_record_is_json_of_its_schema(solution: RigSolution, record: Record) -> None:
@@ -294,15 +310,42 @@ def test_nothing_seen_by_both_is_said(solution: RigSolution) -> None:
         assert e["range"] == {"median_m": None, "largest_m": None, "largest_at_px": None,
                               "largest_at": None}
     assert "not seen by both" in calibration_text(record)
-    # All six maps are hatched: they take two thirds of the figure, the hatch a third of them.
-    assert (drawn(effect_figure(far)) == 0xC4).all(axis=2).mean() > 0.4
+    # All six maps are hatched white: there is no blue, and no colour key.
+    assert not blueish(effect_figure(far)).any()
 
 
-@pytest.mark.parametrize(("low", "high"), [(0.9, 1.9), (2.0, 40.0), (0.3, 900.0)])
-def test_contours_are_few_and_within(low: float, high: float) -> None:
-    levels = contour_levels(np.array([low, np.nan, high]))
-    assert 2 <= len(levels) <= 6
-    assert low < levels[0] < levels[-1] < high
+def blueish(picture: bytes) -> NDArray[np.bool_]:
+    """Where a picture has a colour; lines and letters are grey."""
+    image = drawn(picture)
+    return np.asarray(cv2.absdiff(image[..., 0], image[..., 2]) > 12)  # blue, green, red
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.9, 1.9), (1.0, 1.0), (2.0, 40.0), (0.3, 900.0),
+                                           (1e-4, 1e4)])
+def test_levels_are_round_and_span_what_is_known(low: float, high: float) -> None:
+    levels = sigma_levels(np.array([low, np.nan, *[high] * 99]) if low == high else
+                          np.array([*[low] * 50, np.nan, high]))
+    assert 2 <= len(levels) <= 16
+    assert levels[0] <= low
+    assert levels[-1] >= high
+    assert {f"{level:e}"[0] for level in levels} <= {"1", "2", "5"}
+
+
+def test_few_points_that_are_known_all_but_exactly_set_no_level() -> None:
+    assert sigma_levels(np.array([1e-9, *[3.0] * 99])) == [2.0, 5.0]
+
+
+def test_one_colour_is_one_length_in_all_maps(solution: RigSolution) -> None:
+    """Sigma of the range goes as the range here: 5, 10 and 20 mm lie in three bands."""
+    picture = effect_figure(only(solution, 11, 1.01e-3))
+    light = np.where(blueish(picture), drawn(picture).sum(axis=2, dtype=int), 0)
+    colours = []
+    for third in np.array_split(light[: len(light) // 2, : int(0.93 * light.shape[1])], 3, axis=1):
+        counts = np.bincount(third[third > 0])
+        # One sigma at one distance is one colour all over.
+        assert counts.max() > 0.5 * third.size
+        colours.append(counts.argmax())
+    assert colours[0] > colours[1] > colours[2]  # the larger, the darker
 
 
 # --- text -----------------------------------------------------------------------------------------
@@ -311,7 +354,7 @@ def test_contours_are_few_and_within(low: float, high: float) -> None:
 def test_the_text_begins_with_the_verdict_and_what_is_next(record: Record) -> None:
     text = calibration_text(record)
     order = [text.index(word) for word in ("verdict", "what next", "row offset", "Lens models",
-                                           "fx left", "\nview ", "distance")]
+                                           "fx left", "\nview ", "\ndistance")]
     assert order == sorted(order)
     assert " ".join(text.split()).startswith(f"verdict {record['verdict']}")
     assert max(map(len, text.splitlines())) <= WIDTH
@@ -358,9 +401,10 @@ def test_a_cell_of_few_corners_has_no_mean() -> None:
     assert means.places_px.shape == (0, 2)
 
 
-def test_the_same_solution_gives_the_same_picture(solution: RigSolution) -> None:
+def test_the_same_solution_gives_the_same_picture(solution: RigSolution, html: str) -> None:
     mirrored = replace(solution, residuals_px=-solution.residuals_px)
-    assert residuals_figure(solution) == residuals_figure(solution) != residuals_figure(mirrored)
+    assert str(data_uri(residuals_figure(solution))) in html
+    assert str(data_uri(residuals_figure(mirrored))) not in html
 
 
 def test_cells_without_corners_are_hatched(solution: RigSolution) -> None:
@@ -370,6 +414,11 @@ def test_cells_without_corners_are_hatched(solution: RigSolution) -> None:
     sixths = [float(part.mean()) for part in np.array_split(grey.mean(axis=0), 6)]
     assert sixths[1] > 0.3  # the right half of the left picture
     assert max(sixths[0], *sixths[2:]) < 0.05
+
+
+def test_arrows_in_the_key_are_of_round_lengths() -> None:
+    lengths = [rounded_down(x) for x in (9.999999999999998, 10.0, 0.05, 0.049, 7e-4)]
+    assert lengths == [5.0, 10.0, 0.05, 0.02, 5e-4]
 
 
 def test_row_offsets_far_off_are_kept_in_sight(solution: RigSolution) -> None:
@@ -382,6 +431,56 @@ def test_row_offsets_far_off_are_kept_in_sight(solution: RigSolution) -> None:
     blue = (upper == np.array([0xB2, 0x72, 0x00])).all(axis=2)  # blue, green, red
     # Drawn to 25 px, the others would lie within a tenth of the height of the panels.
     assert blue.any(axis=1).mean() > 0.4
+    assert beyond_words(np.array([25.0]), 0.4) == "1 corner beyond 0.4 px: +25.00 px"
+    assert beyond_words(np.arange(1.0, 6.0), 0.4).endswith("from +1.00 to +5.00 px")
+
+
+def of_offsets(solution: RigSolution, offset_px: NDArray[np.float64]) -> RigSolution:
+    return replace(solution, held_out=replace(solution.held_out, epipolar_px=offset_px))
+
+
+def test_a_bend_is_told_from_chance_along_its_own_axis_only(solution: RigSolution) -> None:
+    """A bow over the columns, as a wrong lens leaves; its medians are those of the bow."""
+    column = shared_pixels(solution)[:, 0] / RIG.size[0] - 0.5
+    noise = np.random.default_rng(5).normal(0, 0.1, len(column))
+    bent = of_offsets(solution, noise + 2.0 * (column**2 - (column**2).mean()))
+    bend = bend_along(bent, 0)
+    assert bend.beyond_chance
+    assert bend.medians_px[[0, -1]].min() > bend.medians_px[[3, 4]].max()
+    text = bend_text(calibration_record(bent, inputs={}))
+    assert "bend more than chance" in text
+    assert f"{bend.medians_px.max():+.2f} px" in text
+    assert "against the column" in text
+
+
+def test_offsets_of_whole_views_are_no_bend(solution: RigSolution) -> None:
+    """Each view leans its own way, far beyond the noise: false alarms stay as rare as is said."""
+    column, view = shared_pixels(solution)[:, 0] / RIG.size[0], solution.held_out.epipolar_view
+    rng = np.random.default_rng(8)
+    alarms = 0
+    for _ in range(60):
+        lean, shift = rng.normal(0, 1.0, (2, len(solution.used)))
+        alarms += bend_along(of_offsets(solution, lean[view] * column + shift[view]),
+                             0).beyond_chance
+    assert alarms <= 4  # of 60, expected 0.6: 5 or more come once in 3000 runs (binomial)
+
+
+def test_a_bend_is_not_told_of_few_views(solution: RigSolution) -> None:
+    few = replace(solution, held_out=replace(
+        solution.held_out, epipolar_view=solution.held_out.epipolar_view % (FEWEST_VIEWS - 1)))
+    assert bend_along(few, 1).chance is None
+    assert not bend_along(few, 1).beyond_chance
+    assert "cannot be told" in bend_text(calibration_record(few, inputs={}))
+    # All signs of V views alike, or all turned: chance of 2 in 2^V.
+    assert 2 / 2**FEWEST_VIEWS < RARE <= 2 / 2 ** (FEWEST_VIEWS - 1)
+
+
+def test_the_record_keeps_the_medians(solution: RigSolution, record: Record) -> None:
+    kept = record["trust"]["epipolar"]["along_rows"]
+    offset, row = solution.held_out.epipolar_px, shared_pixels(solution)[:, 1]
+    for place, median in zip(kept["places_px"], kept["medians_px"], strict=True):
+        there = np.abs(row - place) < RIG.size[1] / PARTS / 2
+        assert median == pytest.approx(np.median(offset[there]))
 
 
 def test_unused_views_are_hatched(solution: RigSolution) -> None:
@@ -399,10 +498,10 @@ def test_the_sheet_shows_pictures_and_points(
     lefts = {name: picture for name, picture in pictures.items() if name.startswith("l")}
     sheet = drawn(contact_sheet(solution, lefts)).astype(int)
     grey = (np.abs(sheet - 90) <= 1).all(axis=2).mean(axis=0)  # by column
-    # Six columns of pictures, every second one of which was not given.
-    sixths = [float(part.mean()) for part in np.array_split(grey, 6)]
-    assert min(sixths[::2]) > 0.4
-    assert max(sixths[1::2]) < 0.1
+    # Eight columns of pictures, every second one of which was not given.
+    eighths = [float(part.mean()) for part in np.array_split(grey, 8)]
+    assert min(eighths[::2]) > 0.4
+    assert max(eighths[1::2]) < 0.1
     orange = np.array([0x00, 0x9F, 0xE6])  # blue, green, red
     assert (np.abs(sheet - orange).max(axis=2) < 8).mean() > 0.001
 
@@ -428,6 +527,44 @@ def test_the_page_begins_with_verdict_and_advice(html: str, record: Record) -> N
     assert html.index("data:image") > html.index("The two numbers to trust")
 
 
+def test_page_and_text_say_what_the_scale_rests_on(html: str, record: Record) -> None:
+    """A wrong pitch shows in none of the numbers: it is said beside the baseline, on top."""
+    said = ("he baseline is as right as the pitch of the target: measure the printed squares, and "
+            "the distance of the lenses by hand")
+    text = _Page(html).text
+    assert text.index("length of the baseline") < text.index(said) < text.index("What to do next")
+    printed = " ".join(calibration_text(record).split())
+    assert printed.index("baseline 1") < printed.index(said) < printed.index("Held out")
+    assert "scale of all ranges." not in text[text.index("Edges:"):text.index("Coverage")]
+    circles = record | {"target": record["target"] | {"kind": "circles"}}
+    assert "printed circles" in scale_text(circles)
+
+
+def test_the_page_says_options_in_words(html: str) -> None:
+    came_from = _Page(html).text.partition("Where it came from")[2]
+    for word in ("mast-views", "by left and right in the names", "single pictures used no",
+                 "by the held-out error", "by the spacing of the corners", "do not fit yes"):
+        assert word in came_from
+    for word in ("None", "False", "True", "..", "_"):
+        assert word not in came_from.partition("digest of the rig")[0]
+    assert origin({"source": "."})[0][1] == "the folder of this page"
+    assert origin({"source": "../.."})[0][1] == "a folder above this page"
+
+
+def test_models_that_were_not_solved_say_why(solution: RigSolution) -> None:
+    nan = float("nan")
+    failed = ModelScore(model="fisheye", parameters=0, fitted_px=nan, held_out_px=nan,
+                        why="not solved: 41° seen only")
+    given = calibration_record(replace(solution, models=(*solution.models, failed),
+                                       choice="held-out error"), inputs={})
+    for said in (_Page(calibration_page(given, **FIGURES)).text, calibration_text(given)):
+        plain = " ".join(said.split())
+        assert "not solved, so not compared: fisheye" in plain
+        assert "not solved: 41° seen only" in plain
+    alone = calibration_record(replace(solution, choice="held-out error"), inputs={})
+    assert "not solved" not in calibration_text(alone)
+
+
 def test_the_page_gives_the_reason_of_a_dropped_view(html: str, solution: RigSolution) -> None:
     bent = next(v for v in solution.views if v.id == BENT)
     text = _Page(html).text
@@ -438,13 +575,11 @@ def test_the_page_gives_the_reason_of_a_dropped_view(html: str, solution: RigSol
 
 
 def test_the_page_says_which_limit_is_passed(record: Record) -> None:
-    dot = bytes(cv2.imencode(".png", np.zeros((2, 2, 3), np.uint8))[1])
-    figures = dict.fromkeys(("effect", "held_out", "coverage", "views", "residuals", "sheet"), dot)
     said = []
     for share in (0.5, 0.9):
         given = record | {"coverage": record["coverage"] | {"share": share}}
         row = re.search(r"cells of both pictures that hold corners.*?</tr>",
-                        calibration_page(given, **figures), re.DOTALL)
+                        calibration_page(given, **FIGURES), re.DOTALL)
         assert row is not None
         said.append("not within" in row.group())
     assert said == [True, False]
@@ -458,8 +593,8 @@ def test_the_files_hold_the_rig_and_its_record(
 ) -> None:
     folder, record = written
     assert sorted(p.name for p in folder.iterdir()) == ["calibration.html", "calibration.json",
-                                                        "rig.yaml"]
-    rig = read_rig(folder / "rig.yaml", bare=True)
+                                                        "mast.yaml"]
+    rig = read_rig(folder / "mast.yaml", bare=True)
     assert rig.digest == record["digests"]["rig"]
     assert rig.covariance == pytest.approx(solution.rig.covariance)
     assert (folder / "calibration.json").read_text(encoding="utf-8") == to_json(record)

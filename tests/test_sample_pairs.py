@@ -53,10 +53,19 @@ def test_each_pair_is_the_one_that_its_description_rig_and_rover_give(sidecar: P
 def test_readme_lists_every_file_with_its_checksum(folder: str) -> None:
     text = (ROOT / folder / "README.md").read_text(encoding="utf-8")
     listed = dict(re.findall(r"^\| `([^`]+)` \|.*\b([0-9a-f]{64})\b", text, re.MULTILINE))
-    files = {p.name: p for p in (ROOT / folder).iterdir() if p.name != "README.md"}
-    assert listed.keys() == files.keys()
-    for name, path in files.items():
-        assert hashlib.sha256(path.read_bytes()).hexdigest() == listed[name], name
+    found = {p.name + "/" * p.is_dir(): p for p in (ROOT / folder).iterdir()
+             if p.name != "README.md"}
+    assert listed.keys() == found.keys()
+    for name, path in found.items():
+        assert digest_of(path) == listed[name], name
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file, or of a folder: of the lines of `sha256sum *` in it."""
+    if path.is_file():
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    lines = "".join(f"{digest_of(p)}  {p.name}\n" for p in sorted(path.iterdir()))
+    return hashlib.sha256(lines.encode()).hexdigest()
 
 
 def test_folder_is_small() -> None:

@@ -36,6 +36,7 @@ CHARUCO = Target(kind="charuco", columns=6, rows=9, pitch_m=0.025, marker_m=0.01
 CIRCLES = Target(kind="circles", columns=9, rows=6, pitch_m=0.025)
 ASYMMETRIC = Target(kind="circles-asymmetric", columns=4, rows=11, pitch_m=0.016)
 ALL = (CHESSBOARD, CHARUCO, CIRCLES, ASYMMETRIC)
+EVEN = Target(kind="chessboard", columns=8, rows=8, pitch_m=0.02)  # alike from both ends
 _MM_PER_PT = 25.4 / 72
 _NUMBER = r"-?\d+(?:\.\d+)?(?:e-?\d+)?"
 
@@ -150,8 +151,10 @@ def test_the_ruler_is_100_mm() -> None:
 
 
 @pytest.mark.parametrize(("target", "scale"), [
-    (CHESSBOARD, 1.0), (CHARUCO, 1.0), (CIRCLES, 0.25), (ASYMMETRIC, 0.25),
-], ids=["chessboard", "charuco", "circles", "circles-asymmetric"])
+    (CHESSBOARD, 1.0), (CHARUCO, 1.0), (CIRCLES, 0.25),
+    # The words on the sheet are spots, too: they may pass for circles at any of these.
+    (ASYMMETRIC, 0.2), (ASYMMETRIC, 0.25), (ASYMMETRIC, 0.28), (ASYMMETRIC, 0.35),
+], ids=lambda v: getattr(v, "kind", str(v)))
 def test_the_target_is_found_on_the_sheet(target: Target, scale: float) -> None:
     """Rasterised at 300 dpi; circles as a camera sees them, larger ones are not looked for."""
     picture = rasterised(target, "a4", 300)
@@ -172,14 +175,32 @@ def test_the_target_is_found_on_the_sheet(target: Target, scale: float) -> None:
 
 def test_words_on_the_sheet() -> None:
     texts = " ".join(t.get_text() for t in sheet_figure(CHARUCO, "a4").axes[0].texts)
-    assert "measure: 100 mm; if it is not, scale is off, print at 100 %" in texts
+    assert ("measure: 100 mm. If it is not, print at 100 %, or give the measured square as "
+            "--pitch-mm") in texts
     assert CHARUCO.text in texts
     assert ("hazcam calibrate solve --board charuco --points 6x9 --pitch-mm 25 --marker-mm 18 "
             "--dictionary 4x4_50") in texts
-    assert "this arrow" in texts
 
 
-@pytest.mark.parametrize("target", ALL, ids=lambda t: t.kind)
+@pytest.mark.parametrize(("target", "measured"), [
+    (CIRCLES, "distance of neighbouring circles"), (ASYMMETRIC, "distance of neighbouring rows")],
+    ids=lambda t: getattr(t, "kind", None))
+def test_the_pitch_of_circles_is_a_distance(target: Target, measured: str) -> None:
+    """What is measured on the sheet is the pitch that the points are laid out by."""
+    texts = " ".join(t.get_text() for t in sheet_figure(target, "a4").axes[0].texts)
+    assert f"give the measured {measured} as --pitch-mm" in texts
+    rows = np.diff(np.unique(target.points_m[:, 1]))
+    assert rows == pytest.approx(target.pitch_m)
+
+
+@pytest.mark.parametrize("target", [*ALL, EVEN], ids=lambda t: t.kind)
+def test_the_arrow_is_there_where_the_pattern_does_not_tell(target: Target) -> None:
+    sheet = target_sheet(target, "a4")
+    texts = " ".join(t.get_text() for t in sheet_figure(target, "a4").axes[0].texts)
+    assert (b'id="up"' in sheet.svg) == ("this arrow up" in texts) == target.half_turn_alike
+
+
+@pytest.mark.parametrize("target", [*ALL, EVEN], ids=lambda t: t.kind)
 def test_words_stay_on_the_page_and_apart_from_the_pattern(target: Target) -> None:
     figure = sheet_figure(target, "a4")
     canvas: Any = FigureCanvasAgg(figure)
@@ -209,7 +230,7 @@ def test_the_same_target_gives_the_same_bytes(target: Target) -> None:
 @pytest.mark.parametrize(("target", "paper", "size"), [
     (CHESSBOARD, "a4", (297, 210)), (CHARUCO, "a4", (210, 297)), (CHESSBOARD, "a3", (420, 297)),
     # 180 x 180 mm: only the standing page has the room for it.
-    (Target(kind="chessboard", columns=8, rows=8, pitch_m=0.02), "a4", (210, 297)),
+    (EVEN, "a4", (210, 297)),
 ])
 def test_page(target: Target, paper: Paper, size: tuple[float, float]) -> None:
     assert set(page_size_mm(target, paper)) == set(size)

@@ -87,16 +87,23 @@ def _likely_unit(length: float) -> tuple[str, int]:
     return ("centimetres", 100) if length < _CM_BELOW else ("millimetres", 1000)
 
 
-def _check_mount_unit(t: Floats, where: str) -> None:
-    farthest = float(np.abs(t).max())
-    if farthest <= FARTHEST_MOUNT_M:
+def check_mount_length(length_m: float, where: str, found: str) -> None:
+    """Raise RigError for a length about the rover that is another unit than metres.
+
+    Parameters
+    ----------
+    length_m : float
+        A place along an axis of the rover, or a height. [m]
+    where, found : str
+        What the message is about, and what it says is there.
+    """
+    size = abs(length_m)
+    if size <= FARTHEST_MOUNT_M:
         return
-    unit, per_m = _likely_unit(farthest)
-    raise RigError(
-        where, f"puts the camera {farthest:g} m from the rover's origin along one axis",
-        f"metres, {FARTHEST_MOUNT_M:g} at most along each axis of a small rover",
-        f"{farthest:g} is likely {unit}: divide by {per_m}",
-    )
+    unit, per_m = _likely_unit(size)
+    raise RigError(where, found,
+                   f"metres, {FARTHEST_MOUNT_M:g} at most along each axis of a small rover",
+                   f"{size:g} is likely {unit}: divide by {per_m}")
 
 
 def check_mount(R: Floats, t: Floats, where: str) -> Pose:
@@ -108,7 +115,9 @@ def check_mount(R: Floats, t: Floats, where: str) -> Pose:
         Not a rotation; a camera at or below the feet, or in another unit; one that does not look
         ahead.
     """
-    _check_mount_unit(t, f"{where}: mount_t")
+    farthest = float(np.abs(t).max())
+    check_mount_length(farthest, f"{where}: mount_t", f"puts the camera {farthest:g} m from the "
+                       "rover's origin along one axis")
     R = nearest_rotation(R, f"{where}: mount_R")
     if t[2] <= 0:
         raise RigError(

@@ -8,13 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from hazcam.calibration.checks import rig_digest
 from hazcam.calibration.effect import (
     DistanceEffect,
     derivatives,
     effect_of_change,
     up_of,
 )
-from hazcam.calibration.mount import mount_angles
+from hazcam.calibration.mount import NUMBERS, mount_numbers, mount_sigmas
+from hazcam.calibration.mount_effect import MountEffect, effect_of_mount
 from hazcam.calibration.rig import StereoRig
 from hazcam.errors import RigError
 from hazcam.frames import Floats
@@ -22,8 +24,14 @@ from hazcam.frames import Floats
 DISTANCES_M = (0.5, 1.0, 1.5, 2.0)
 # A change of so many sigma is called one.
 SIGNIFICANT = 3.0
+# Arithmetic and files leave less of a number that is the same. [px, m, deg]
+_ROUNDING = 1e-9
+# The numbers of a mount in words.
+_MOUNT_WORDS = {"x": "ahead", "y": "to the left"}
 
 _CAMERA = ("fx", "fy", "cx", "cy")
+_TURNS = tuple(f"right camera {turn}" for turn in (
+    "pitch (about x, right)", "yaw (about y, down)", "roll (about z, ahead)"))
 _DISTORTION = {
     "brown": ("k1", "k2", "p1", "p2", "k3"),
     "rational": ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6"),
@@ -41,23 +49,33 @@ class ParameterChange:
         In words, for example ``left fx``.
     unit : str
         ``px``, ``m``, ``deg``, or empty for a coefficient.
-    a, b : float
-        In rig A and in rig B. Of the turn of the right camera: 0, and that of B against A.
+    a : float or None
+        In rig A; None of the turn of the right camera, which is that of B against A.
+    b : float
+        In rig B.
+    of_mount : bool
+        Is it a number of the mount, not of the cameras?
     sigma_a, sigma_b : float or None
         One standard deviation; None where the covariance does not say.
     """
 
     name: str
     unit: str
-    a: float
+    a: float | None
     b: float
+    of_mount: bool = False
     sigma_a: float | None = None
     sigma_b: float | None = None
 
     @property
     def change(self) -> float:
         """B less A."""
-        return self.b - self.a
+        return self.b if self.a is None else self.b - self.a
+
+    @property
+    def moved(self) -> bool:
+        """Is the change more than rounding?"""
+        return abs(self.change) > _ROUNDING
 
     @property
     def sigma(self) -> float | None:
@@ -82,7 +100,12 @@ class RigComparison:
         The calibration that is read with, and the rig as it is taken to be.
     changes : tuple of ParameterChange
     effects : tuple of DistanceEffect
-        Of reading with A what B sees, by distance.
+        Of reading with A what B sees, by distance; the cameras alone.
+    mount_effects : tuple of MountEffect
+        Of placing with the mount of A what the mount of B sees, by distance; the mount alone. Empty
+        where one has none.
+    same_cameras : bool
+        Are the two cameras, and how they stand to each other, the same?
     up : str
         What heights are along, in words.
     notes : tuple of str
@@ -93,8 +116,21 @@ class RigComparison:
     b: StereoRig
     changes: tuple[ParameterChange, ...]
     effects: tuple[DistanceEffect, ...]
+    mount_effects: tuple[MountEffect, ...]
+    same_cameras: bool
     up: str
     notes: tuple[str, ...]
+
+    @property
+    def identical(self) -> bool:
+        """Are all numbers of the two rigs the same?"""
+        return rig_digest(self.a) == rig_digest(self.b)
+
+    @property
+    def without_covariance(self) -> str:
+        """Which of A and B states no covariance, in words; empty where both do."""
+        return " and ".join(name for name, rig in (("A", self.a), ("B", self.b))
+                            if rig.covariance is None)
 
 
 def compare_rigs(
@@ -120,25 +156,29 @@ def compare_rigs(
             f"calibrated at {a.size[0]} x {a.size[1]} px and at {b.size[0]} x {b.size[1]} px",
             "two calibrations of one picture size",
             "compare calibrations of the whole sensor, or calibrate both at one size")
+    cameras = _camera_changes(a, b)
+    same = a.model == b.model and not any(c.moved for c in cameras)
     return RigComparison(
-        a=a, b=b, changes=(*_camera_changes(a, b), *_mount_changes(a, b)),
-        effects=effect_of_change(a, b, distances_m), up=up_of(a)[1], notes=_notes(a, b))
+        a=a, b=b, changes=(*cameras, *_mount_changes(a, b, same_cameras=same)),
+        effects=effect_of_change(a, b, distances_m),
+        mount_effects=effect_of_mount(a, b, distances_m, same_cameras=same),
+        same_cameras=same, up=up_of(a)[1], notes=_notes(a, b, same_cameras=same))
 
 
 def _camera_changes(a: StereoRig, b: StereoRig) -> list[ParameterChange]:
     found = [_values(rig, a) for rig in (a, b)]
     sigmas = [_sigmas(rig, a) for rig in (a, b)]
     rows = zip(_names(), *found, *sigmas, strict=True)
-    changes = [ParameterChange(name=name, unit=unit, a=float(va), b=float(vb), sigma_a=sa,
-                               sigma_b=sb) for (name, unit), va, vb, sa, sb in rows]
+    changes = [ParameterChange(name=name, unit=unit, a=None if name in _TURNS else float(va),
+                               b=float(vb), sigma_a=sa, sigma_b=sb)
+               for (name, unit), va, vb, sa, sb in rows]
     return changes + (_distortion_changes(a, b) if a.model == b.model else [])
 
 
 def _names() -> list[tuple[str, str]]:
     """Name and unit of each number of ``_values``."""
     return [*((f"{side} {name}", "px") for side in ("left", "right") for name in _CAMERA),
-            *((f"right camera {turn}", "deg") for turn in (
-                "pitch (about x, right)", "yaw (about y, down)", "roll (about z, ahead)")),
+            *((turn, "deg") for turn in _TURNS),
             ("baseline length", "m"), ("baseline up", "deg"), ("baseline ahead", "deg")]
 
 
@@ -184,23 +224,33 @@ def _coefficients(rig: StereoRig, side: int) -> dict[str, tuple[float, float | N
     return dict(zip(_DISTORTION[rig.model], zip(map(float, D), sigma, strict=True), strict=False))
 
 
-def _mount_changes(a: StereoRig, b: StereoRig) -> list[ParameterChange]:
-    """Place and attitude on the rover, where both have one; a rig file states no sigma of them."""
+def _mount_changes(
+    a: StereoRig, b: StereoRig, *, same_cameras: bool
+) -> list[ParameterChange]:
+    """Place and attitude on the rover, where both have one; sigmas by what mounted them.
+
+    What one calibration leaves open of both mounts is alike, and drops out of the change.
+    """
     if a.mount is None or b.mount is None:
         return []
-    angles = [mount_angles(mount.R) for mount in (a.mount, b.mount)]
-    places = [mount.t.tolist() for mount in (a.mount, b.mount)]
-    return [
-        ParameterChange(name="mount height", unit="m", a=places[0][2], b=places[1][2]),
-        *(ParameterChange(name=f"mount {name}", unit="deg", a=getattr(angles[0], f"{name}_deg"),
-                          b=getattr(angles[1], f"{name}_deg"))
-          for name in ("pitch", "roll", "yaw")),
-        *(ParameterChange(name=f"mount {name}", unit="m", a=places[0][i], b=places[1][i])
-          for i, name in enumerate(("ahead", "to the left"))),
-    ]
+    (va, sa), (vb, sb) = (
+        (mount_numbers(mount), mount_sigmas(mount, rig.provenance, own=same_cameras))
+        for mount, rig in ((a.mount, a), (b.mount, b)))
+    return [ParameterChange(name=f"mount {_MOUNT_WORDS.get(name, name)}", unit=unit, a=va[name],
+                            b=vb[name], of_mount=True, sigma_a=sa[name], sigma_b=sb[name])
+            for name, unit in NUMBERS.items()]
 
 
-def _notes(a: StereoRig, b: StereoRig) -> tuple[str, ...]:
+def _notes(a: StereoRig, b: StereoRig, *, same_cameras: bool) -> tuple[str, ...]:
+    notes = [] if same_cameras else _notes_on_cameras(a, b)
+    unmounted = [name for name, rig in (("A", a), ("B", b)) if rig.mount is None]
+    if unmounted:
+        notes.append(f"no mount in {' and '.join(unmounted)}: place and attitude on the rover are "
+                     "not compared")
+    return tuple(notes)
+
+
+def _notes_on_cameras(a: StereoRig, b: StereoRig) -> list[str]:
     notes = []
     if a.model != b.model:
         notes.append(f"the lens models differ ({a.model}, {b.model}): their coefficients are not "
@@ -214,8 +264,9 @@ def _notes(a: StereoRig, b: StereoRig) -> tuple[str, ...]:
                                     if rig.covariance is not None) == 14:
         notes.append("a covariance does not hold the distortion: the sigma of its change is not "
                      "known")
-    unmounted = [name for name, rig in (("A", a), ("B", b)) if rig.mount is None]
-    if unmounted:
-        notes.append(f"no mount in {' and '.join(unmounted)}: place and attitude on the rover are "
-                     "not compared")
-    return tuple(notes)
+    digests = [rig.provenance.get("pictures_digest") for rig in (a, b)]
+    if digests[0] is not None and digests[0] == digests[1]:
+        notes.append("A and B were solved from the same pictures: they are not independent, and "
+                     "the sigmas of the change, which take them as independent, do not hold "
+                     "(what both are off by alike drops out, so they are rather too large)")
+    return notes

@@ -2,7 +2,7 @@
 
 A point is seen by the rig as it is and read with the rig as it is believed to be. The range is the
 distance from the left camera. The height is along the mount's up, of a bare rig against y of the
-left camera; what a change of the mount itself does to heights is not in it.
+left camera; what a change of the mount itself does is in ``mount_effect.py``.
 """
 
 from __future__ import annotations
@@ -49,8 +49,10 @@ class LengthChange:
     largest_at : str
         Where in the left picture, in words; empty where nothing is seen.
     middle_sigma_m, largest_sigma_m : float or None
-        What the covariances of both rigs imply for the same points, independent; None where one
-        of the rigs has none. [m]
+        One standard deviation of the change at the same points, the two rigs independent; None
+        where it is not known of both. [m]
+    median_sigma_m : float or None
+        Its median over the common field of view. [m]
     """
 
     middle_m: float
@@ -58,6 +60,7 @@ class LengthChange:
     largest_m: float
     largest_at: str
     middle_sigma_m: float | None
+    median_sigma_m: float | None
     largest_sigma_m: float | None
 
 
@@ -210,7 +213,7 @@ def _effect(
     y_left, y_right = (d[:, 1] for d in rectified_directions(believed, left, right))
     offset = np.where(seen, focal_px(believed) * (y_right - y_left), np.nan)
     row_offset, row_offset_at = _largest(offset, pixels, true.size)
-    found = [_length_change(change[:, i], None if sigma is None else sigma[:, i], pixels, true.size)
+    found = [length_change(change[:, i], None if sigma is None else sigma[:, i], pixels, true.size)
              for i in range(2)]
     return DistanceEffect(
         distance_m=distance_m, points=int(seen.sum()), range=found[0], height=found[1],
@@ -218,19 +221,27 @@ def _effect(
         row_offset_at=row_offset_at)
 
 
-def _length_change(
+def length_change(
     change: Floats, sigma: Floats | None, pixels: Floats, size: tuple[int, int]
 ) -> LengthChange:
+    """Middle, median and largest of changes (N,), with their sigma, at pixels (N, 2). [m]
+
+    The middle one is that in the middle of the picture; NaN where a point is not seen.
+    """
     middle = len(change) // 2
     largest, place = _largest(change, pixels, size)
     none = float("nan")
-    known = sigma is not None and largest is not None
+    if largest is None:
+        return LengthChange(middle_m=none, median_m=none, largest_m=none, largest_at=place,
+                            middle_sigma_m=None, median_sigma_m=None, largest_sigma_m=None)
+    sigmas: dict[str, float | None] = dict.fromkeys(("middle", "median", "largest"))
+    if sigma is not None:
+        sigmas = {"middle": float(sigma[middle]), "largest": float(sigma[largest]),
+                  "median": float(np.median(sigma[np.isfinite(change)]))}
     return LengthChange(
-        middle_m=float(change[middle]),
-        median_m=none if largest is None else float(np.nanmedian(np.abs(change))),
-        largest_m=none if largest is None else float(change[largest]), largest_at=place,
-        middle_sigma_m=float(sigma[middle]) if sigma is not None and known else None,
-        largest_sigma_m=float(sigma[largest]) if sigma is not None and known else None)
+        middle_m=float(change[middle]), median_m=float(np.nanmedian(np.abs(change))),
+        largest_m=float(change[largest]), largest_at=place, middle_sigma_m=sigmas["middle"],
+        median_sigma_m=sigmas["median"], largest_sigma_m=sigmas["largest"])
 
 
 def _largest(values: Floats, pixels: Floats, size: tuple[int, int]) -> tuple[int | None, str]:

@@ -47,6 +47,11 @@ _CAMERA_REQUIRED = (
 _INTRINSICS = ("M1", "D1", "M2", "D2")
 _EXTRINSICS, _FOLLOWING = ("R", "T"), ("R1", "R2", "P1", "P2", "Q")
 _LENS_MODELS: tuple[LensModel, ...] = ("brown", "rational", "fisheye")
+# A principal point lies in the middle of the picture within this share of its size, a window of the
+# sensor included; a size of half or of twice the calibrated one puts it at the rim or at a quarter.
+_MOST_OFF_MIDDLE = 0.2
+# With both sizes exchanged a point this near to the middle tells that they are.
+_NEAR_MIDDLE = 0.1
 # What follows the coefficients of the rational model in OpenCV's order.
 _RATIONAL, _LONGER = 8, (12, 14)
 
@@ -91,7 +96,8 @@ def _mount_of_rig(tree: Tree, path: Path, mount: Pose | None, bare: bool) -> Pos
 def _no_mount(where: str, found: str) -> RigError:
     return RigError(
         where, found, "mount_R and mount_t (left camera to rover frame)",
-        "give `--mount FILE`: a YAML file with mount_R and mount_t",
+        "measure it with `hazcam calibrate mount`, or give `--mount FILE`: a YAML file with "
+        "mount_R and mount_t",
     )
 
 
@@ -200,6 +206,11 @@ def is_intrinsics(tree: Tree) -> bool:
     return set(_INTRINSICS) <= set(tree)
 
 
+def is_extrinsics(tree: Tree) -> bool:
+    """Is it the ``extrinsics.yml`` of OpenCV's stereo sample?"""
+    return set(_EXTRINSICS) <= set(tree) <= {*_EXTRINSICS, *_FOLLOWING}
+
+
 def rig_of_opencv(
     left_path: Path, intrinsics: Tree, right_path: Path, extrinsics: Tree,
     size: tuple[int, int] | None, mount: Pose | None, bare: bool,
@@ -213,6 +224,8 @@ def rig_of_opencv(
                        "make one: `hazcam calibrate convert ... --size WIDTHxHEIGHT`")
     if mount is None and not bare:
         raise _no_mount(str(left_path), "OpenCV's files do not say where the camera stands")
+    K1, K2 = (_camera_matrix(intrinsics, key, left_path) for key in ("M1", "M2"))
+    _check_size(size, K1, K2, left_path)
     D1, D2 = (_coefficients(intrinsics, key, left_path) for key in ("D1", "D2"))
     model = _model_of(D1, D2, left_path)
     T = array_at(extrinsics, "T", right_path, (3,))
@@ -222,10 +235,29 @@ def rig_of_opencv(
             "OpenCV's sample writes T in the unit of the board's squares: multiply it by the side "
             "of a square in metres, or divide millimetres by 1000")
     return StereoRig(
-        name=left_path.stem, size=size, K1=_camera_matrix(intrinsics, "M1", left_path), D1=D1,
-        K2=_camera_matrix(intrinsics, "M2", left_path), D2=D2,
+        name=left_path.stem, size=size, K1=K1, D1=D1, K2=K2, D2=D2,
         R=nearest_rotation(array_at(extrinsics, "R", right_path, (3, 3)), f"{right_path}: R"), T=T,
         mount=mount, model=model, source=f"{left_path}, {right_path}")
+
+
+def _check_size(size: tuple[int, int], K1: Floats, K2: Floats, path: Path) -> None:
+    """Raise RigError for a picture size that the principal points speak against."""
+    points = np.array([K1[:2, 2], K2[:2, 2]])
+
+    def off_middle(width_height: tuple[int, int]) -> float:
+        return float(np.abs(points / width_height - 0.5).max())
+
+    width, height = size
+    turned = off_middle(size) > _NEAR_MIDDLE > off_middle((height, width))
+    if off_middle(size) <= _MOST_OFF_MIDDLE and not turned:
+        return
+    (cx, cy), likely = points.mean(axis=0), 2 * points.mean(axis=0)
+    raise RigError(
+        str(path), f"principal points about ({cx:.0f}, {cy:.0f}) px, for pictures of {width} x "
+        f"{height} px", f"a picture size with them near its middle: about {likely[0]:.0f} x "
+        f"{likely[1]:.0f} px",
+        f"width and height are exchanged: give --size {height}x{width}" if turned else
+        "give the size of the pictures that were calibrated with, by --size WIDTHxHEIGHT")
 
 
 def _model_of(D1: Floats, D2: Floats, path: Path) -> LensModel:

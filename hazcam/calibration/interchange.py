@@ -6,7 +6,7 @@ the geometry alone: what they would lose is refused, unless it is given up by na
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from typing import Literal, get_args
 
 import cv2
@@ -27,19 +27,25 @@ EXTRAS: tuple[Extra, ...] = get_args(Extra)
 _BROWN = 5
 
 
-def rig_text(rig: StereoRig) -> str:
-    """All of a rig: OpenCV FileStorage YAML of schema ``hazcam-rig/1``."""
+def rig_text(rig: StereoRig, without: Collection[Extra] = ()) -> str:
+    """All of a rig, but for what is to be left out: YAML of schema ``hazcam-rig/1``."""
     values: Tree = {
         "schema": SCHEMA, "image_width": rig.size[0], "image_height": rig.size[1],
         "model": rig.model, "K1": rig.K1, "D1": rig.D1.reshape(1, -1), "K2": rig.K2,
         "D2": rig.D2.reshape(1, -1), "R": rig.R, "T": rig.T.reshape(3, 1), **_mount_values(rig),
     }
+    return storage_text(values | {name: value for name, value in _extras(rig).items()
+                                  if name not in without})
+
+
+def _extras(rig: StereoRig) -> dict[Extra, object]:
+    """What the rig holds of ``EXTRAS``, as its own form has it."""
     noise = {key: float(getattr(rig, name)) for name, key in NOISE_KEYS.items()
              if getattr(rig, name) is not None}
-    values |= {"noise": noise} if noise else {}
+    found: dict[Extra, object] = {"noise": noise} if noise else {}
     if rig.covariance is not None:
-        values["covariance"] = np.asarray(rig.covariance, dtype=np.float64)
-    return storage_text(values | ({"provenance": rig.provenance} if rig.provenance else {}))
+        found["covariance"] = np.asarray(rig.covariance, dtype=np.float64)
+    return found | ({"provenance": rig.provenance} if rig.provenance else {})
 
 
 def camera_info_texts(rig: StereoRig, without: Collection[Extra] = ()) -> dict[str, str]:
@@ -135,12 +141,8 @@ def _turn_to_x(x: Floats) -> Floats:
 
 
 def _refuse_to_lose(rig: StereoRig, without: Collection[Extra], form: str) -> None:
-    held: Mapping[Extra, bool] = {
-        "covariance": rig.covariance is not None,
-        "noise": rig.read_noise is not None or rig.noise_gain is not None,
-        "provenance": bool(rig.provenance),
-    }
-    lost = [name for name in EXTRAS if held[name] and name not in without]
+    held = _extras(rig)
+    lost = [name for name in EXTRAS if name in held and name not in without]
     if lost:
         raise RigError(
             rig.source or rig.name, f"holds {', '.join(lost)}, which {form} cannot",

@@ -9,6 +9,7 @@ from pathlib import Path
 from hazcam.calibration.checks import check_rig, rig_digest
 from hazcam.calibration.forms import (
     MOUNT_KEYS,
+    is_extrinsics,
     is_intrinsics,
     mount_of_tree,
     refuse_whole_rig,
@@ -53,6 +54,8 @@ def _rig_of_files(
     path: Path, right: Path | None, mount: Pose | None, bare: bool, size: tuple[int, int] | None
 ) -> StereoRig:
     tree = _tree_of(path)
+    if is_extrinsics(tree):
+        raise _extrinsics_first(path, right)
     if is_intrinsics(tree):
         if right is None:
             raise RigError(str(path), "is the intrinsics file of OpenCV's stereo sample alone",
@@ -73,6 +76,16 @@ def _rig_of_files(
             "give the camera_info file of the right camera as well",
         )
     return rig_of_storage(tree, path, mount, bare)
+
+
+def _extrinsics_first(path: Path, right: Path | None) -> RigError:
+    if right is not None and is_intrinsics(_tree_of(right)):
+        return RigError(f"{path}, {right}", "the extrinsics come first: the two files are in each "
+                        "other's place", "the intrinsics (M1 D1 M2 D2), then the extrinsics (R T)",
+                        f"give them as {right} {path}")
+    return RigError(str(path), "is the extrinsics file of OpenCV's stereo sample",
+                    "its intrinsics file (M1 D1 M2 D2) first, then this one",
+                    "give the intrinsics file before it")
 
 
 def read_mount(path: str | Path) -> Pose:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import PurePath
+
 import cv2
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hazcam.report.calibration_text import (
+    bend_text,
     choice_text,
     corners_text,
     coverage_text,
@@ -14,6 +17,7 @@ from hazcam.report.calibration_text import (
     in_mm,
     number,
     parameter_cells,
+    scale_text,
     statements,
 )
 from hazcam.report.page import data_uri
@@ -44,6 +48,7 @@ def calibration_page(
     return _PAGES.get_template("calibration.html").render(
         record=record, about=[line for line in statements(record)
                               if line[0] in ("rig", "target", "views")],
+        scale=scale_text(record), bend=bend_text(record), origin=origin(record["inputs"]),
         limits=_limits(record), choice=choice_text(record), fates=fates_text(record),
         covered=coverage_text(record), corners=corners_text(record), effect=data_uri(effect),
         held_out=data_uri(held_out), coverage=data_uri(coverage), views=data_uri(views),
@@ -69,8 +74,42 @@ def _limits(record: Record) -> list[tuple[str, str, str, str]]:
         ("cells of both pictures that hold corners", f"{100 * share:.0f} %",
          f"{100 * limits['coverage']:.0f} % at least", share >= limits["coverage"]),
     )
-    return [(what, found, limit, "within" if good else "not within")
-            for what, found, limit, good in rows]
+    return [*((what, found, limit, "within" if good else "not within")
+              for what, found, limit, good in rows),
+            ("length of the baseline, by the pitch as given",
+             f"{1000 * record['rig']['baseline_m']:.2f} mm", "none", "not shown by these pictures")]
+
+
+# What a record calls an option, and what that is without one.
+_OPTIONS = {
+    "source": ("pictures", ""), "pair": ("names of pairs", "by left and right in the names"),
+    "singles": ("single pictures used", ""), "model": ("lens model", "by the held-out error"),
+    "half_window_px": ("half window of a corner [px]", "by the spacing of the corners"),
+    "keep_outliers": ("views kept that do not fit", ""),
+}
+
+
+def origin(inputs: Record) -> list[tuple[str, str]]:
+    """What the record says of its inputs, in words: label and text.
+
+    Examples
+    --------
+    >>> origin({"source": "../../boards/mast", "singles": False, "model": None})
+    [('pictures', 'mast'), ('single pictures used', 'no'), ('lens model', 'by the held-out error')]
+    """
+    rows = []
+    for key, value in inputs.items():
+        label, default = _OPTIONS.get(key, (key.replace("_", " "), "not given"))
+        rows.append((label, _folder(value) if key == "source" else
+                     default if value is None else
+                     {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)))
+    return rows
+
+
+def _folder(path: str) -> str:
+    """The name of a folder, or of a list, that is given relative to the page."""
+    name = PurePath(path).name
+    return {"": "the folder of this page", "..": "a folder above this page"}.get(name, name)
 
 
 def _jpeg(picture: bytes) -> bytes:

@@ -26,6 +26,7 @@ from hazcam.calibration.words import (
     GOOD_SCALE,
 )
 from hazcam.frames import Floats
+from hazcam.report.calibration_bend import bend_along
 from hazcam.report.record import Record, plain, versions
 
 CALIBRATION_SCHEMA = "hazcam-calibration/1"
@@ -75,7 +76,15 @@ def _epipolar(s: RigSolution) -> Record:
     return {"corners": len(offset), "mean_abs_px": float(np.abs(offset).mean()),
             "mean_px": float(offset.mean()), "rms_px": float(np.sqrt((offset**2).mean())),
             "largest_px": float(offset[largest]),
-            "largest_view": s.used[int(s.held_out.epipolar_view[largest])]}
+            "largest_view": s.used[int(s.held_out.epipolar_view[largest])],
+            "along_columns": _bend(s, 0), "along_rows": _bend(s, 1)}
+
+
+def _bend(s: RigSolution, axis: int) -> Record:
+    """Medians of the row offset by eighths of the left picture, and could it be chance."""
+    bend = bend_along(s, axis)
+    return {"places_px": bend.places_px.tolist(), "medians_px": bend.medians_px.tolist(),
+            "chance": bend.chance, "beyond_chance": bend.beyond_chance}
 
 
 def _edge(s: RigSolution) -> Record:

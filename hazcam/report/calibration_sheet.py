@@ -18,7 +18,7 @@ from hazcam.imagery.pair import Picture
 from hazcam.report.drawing import BLACK, ORANGE, WHITE, png
 
 _FONT_PT = 9.0
-_WIDE_IN, _PER_ROW = 13.0, 3
+_WIDE_IN, _PER_ROW = 17.0, 4
 _GAP_IN, _TOP_IN, _LINE_IN = 0.1, 0.22, 0.15
 _PICTURE_PX = 260
 _LINE_SIGNS, _MOST_LINES = 66, 4

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from rich.table import Table
 
+from hazcam.report.calibration_bend import FEWEST_VIEWS
 from hazcam.report.record import Record, counted
 from hazcam.report.text import WIDTH, rendered
 
@@ -21,7 +22,8 @@ def calibration_text(record: Record) -> str:
         "\n".join(_labelled(label, text) for label, text in statements(record)),
         "Held out: each view by a rig that was solved without it. The numbers to trust.\n"
         + "\n".join(_labelled(label, text) for label, text in trusted(record)),
-        f"Lens models, {choice_text(record)}\n" + _models_table(record["models"]),
+        textwrap.fill(f"Lens models, {choice_text(record)}", WIDTH) + "\n"
+        + _models_table(record["models"]),
         textwrap.fill("Numbers of the rig, and one standard deviation of each: by chance (noise of "
                       "the corners, spread between views), by the choice of the corner method, and "
                       "both together", WIDTH) + "\n" + _parameters_table(record["parameters"]),
@@ -42,12 +44,22 @@ def statements(record: Record) -> list[tuple[str, str]]:
           for i, text in enumerate(record["advice"])),
         ("rig", f"{rig['name']}, {width} x {height} px, {rig['model']} lenses, baseline "
                 f"{1000 * rig['baseline_m']:.2f} mm, digest {rig['digest'][:12]}"),
+        ("scale", scale_text(record)),
         ("target", f"{target['kind']}, {target['columns']} x {target['rows']} points, "
-                   f"{1000 * target['pitch_m']:g} mm apart"),
+                   f"{1000 * target['pitch_m']:g} mm apart as given"),
         ("views", fates_text(record)),
         ("coverage", coverage_text(record)),
         ("corners", corners_text(record)),
     ]
+
+
+def scale_text(record: Record) -> str:
+    """What the length of the baseline rests on: nothing but the pitch that was given."""
+    printed = {"circles": "distances of the printed circles",
+               "circles-asymmetric": "distances of the printed rows"}
+    return ("the baseline is as right as the pitch of the target: measure the "
+            f"{printed.get(record['target']['kind'], 'printed squares')}, and the distance of the "
+            "lenses by hand")
 
 
 def fates_text(record: Record) -> str:
@@ -71,8 +83,8 @@ def corners_text(record: Record) -> str:
     fitted = record["fitted"]
     times = math.sqrt(fitted["spread_between_views"])
     agree = ("the views disagree no more than that explains" if times == 1 else
-             f"the views disagree {times:.1f} times more than that explains, and all sigmas are "
-             "widened by it")
+             f"the views disagree {times:.1f} times as much as that explains, and all sigmas "
+             "are widened by it")
     return (f"noise {fitted['corner_left_px']:.2f} px left, {fitted['corner_right_px']:.2f} px "
             f"right, along one axis; {agree}")
 
@@ -97,8 +109,33 @@ def trusted(record: Record) -> list[tuple[str, str]]:
 
 def choice_text(record: Record) -> str:
     """How the lens model was chosen."""
-    return ("the model as prescribed" if record["choice"] == "prescribed" else
-            "compared by what each foretells of views that it was not fitted to")
+    if record["choice"] == "prescribed":
+        return "the model as prescribed"
+    unsolved = [m["model"] for m in record["models"] if m["parameters"] is None]
+    return ("compared by what each foretells of views that it was not fitted to"
+            + (f"; not solved, so not compared: {', '.join(unsolved)}" if unsolved else ""))
+
+
+def bend_text(record: Record) -> str:
+    """Do the medians of the row offset bend over the picture, beyond what chance gives."""
+    row = record["trust"]["epipolar"]
+    parts = (("column", row["along_columns"]), ("row", row["along_rows"]))
+    if any(bend["chance"] is None for _, bend in parts):
+        return (f"fewer than {FEWEST_VIEWS} views: whether the medians bend beyond what chance "
+                "gives cannot be told")
+    bent = [f"against the {word} they run {_run(bend)}" for word, bend in parts
+            if bend["beyond_chance"]]
+    if not bent:
+        return "the medians bend no more than chance gives"
+    return ("the medians bend more than chance gives in 99 of 100 cases: "
+            f"{' and '.join(bent)}; check the lens model, and that the target is flat")
+
+
+def _run(bend: Record) -> str:
+    """From which median to which, and where they are."""
+    ends = sorted(zip(bend["medians_px"], bend["places_px"], strict=True))
+    low, high = (f"{median:+.2f} px (at {place:.0f} px)" for median, place in (ends[0], ends[-1]))
+    return f"from {low} to {high}"
 
 
 def number(value: float | None, digits: int) -> str:

@@ -9,15 +9,12 @@ from typing import Any
 from hazcam.calibration import write_rig
 from hazcam.calibration.solution import RigSolution
 from hazcam.imagery.pair import Picture
-from hazcam.report.calibration_figures import (
-    coverage_figure,
-    held_out_figure,
-    residuals_figure,
-    views_figure,
-)
+from hazcam.report.calibration_figures import coverage_figure, views_figure
+from hazcam.report.calibration_held_out import held_out_figure
 from hazcam.report.calibration_maps import effect_figure
 from hazcam.report.calibration_page import calibration_page
 from hazcam.report.calibration_record import calibration_record
+from hazcam.report.calibration_residuals import residuals_figure
 from hazcam.report.calibration_sheet import contact_sheet
 from hazcam.report.record import Record, to_json
 from hazcam.report.write import prepare_folder, write_files
@@ -26,7 +23,7 @@ from hazcam.report.write import prepare_folder, write_files
 def write_calibration(
     solution: RigSolution, pictures: Mapping[str, Picture], folder: Path, inputs: Mapping[str, Any]
 ) -> Record:
-    """Write rig.yaml, calibration.html, and calibration.json last.
+    """Write NAME.yaml (of the rig), calibration.html, and calibration.json last.
 
     Parameters
     ----------
@@ -55,6 +52,6 @@ def write_calibration(
         record, effect=effect_figure(solution), held_out=held_out_figure(solution),
         coverage=coverage_figure(solution), views=views_figure(solution),
         residuals=residuals_figure(solution), sheet=contact_sheet(solution, pictures))
-    write_rig(solution.rig, folder / "rig.yaml")
+    write_rig(solution.rig, folder / f"{solution.rig.name}.yaml")
     write_files(folder, {"calibration.html": html, "calibration.json": to_json(record)})
     return record

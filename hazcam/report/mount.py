@@ -15,6 +15,7 @@ from rich.table import Table
 
 from hazcam import __version__
 from hazcam.calibration.rig import StereoRig
+from hazcam.floor import OFF_PX, OFF_SIGMAS, PATCHES_ACROSS
 from hazcam.laid_target import LaidTarget
 from hazcam.mounting import NAMES, HeightCheck, MountEstimate, Placement
 from hazcam.report.record import Record, plain, versions
@@ -64,10 +65,32 @@ def mount_record(
         "height_check": None if check is None else {**asdict(check), "agrees": check.agrees,
                                                     "text": check.text},
     }
-    return {"schema": SCHEMA, "hazcam": __version__, "rig": rig.name, **plain(computed),
+    return {"schema": SCHEMA, "hazcam": __version__, "rig": rig.name,
+            "conclusion": conclusion(estimate, check, len(failures)), **plain(computed),
             "mount_R": mounted.mount.R.tolist(), "mount_t": mounted.mount.t.tolist(),
             "notes": notes(estimate, check),
             "digests": {"rig": rig.digest, "mounted": mounted.digest}, "versions": versions()}
+
+
+def conclusion(estimate: MountEstimate, check: HeightCheck | None, failed: int) -> str:
+    """What was found, and first whether a measured height speaks against it."""
+    height, pitch, roll = (
+        f"{scale * value:.{digits}f} ± {scale * sigma:.{digits}f}{' ' * (unit == 'mm')}{unit}"
+        for value, sigma, (unit, scale, digits) in zip(estimate.values, estimate.sigma, _PRINTED,
+                                                       strict=True))
+    used = len(estimate.floors)
+    of = f" of {used + failed}" if failed else ""
+    found = (f"The left camera stands {height} above the floor, pitch {pitch}, roll {roll}, by "
+             f"{used}{of} pair{'' if used + failed == 1 else 's'}"
+             + (" (± the fit alone: the rig states no covariance)."
+                if estimate.calibration_sigma is None else "."))
+    if check is None:
+        return f"{found} The baseline is not checked: no height was measured by hand."
+    measured = (f"measured height {1000 * check.measured_m:.1f} ± "
+                f"{1000 * check.measured_sigma_m:.1f} mm")
+    if check.agrees:
+        return f"{found} The {measured} {check.text}."
+    return f"Do not use this mount yet. The {measured} {check.text}. {found}"
 
 
 def _target(one: LaidTarget) -> Record:
@@ -108,11 +131,14 @@ def notes(estimate: MountEstimate, check: HeightCheck | None) -> list[str]:
 
 
 def mount_text(record: Record) -> str:
-    """A row for each pair and for all, where the rest comes from, and the check of the baseline."""
-    placement, check = record["placement"], record["height_check"]
-    lines = [f"Mount of rig {record['rig']}: left camera above the floor, pitch (positive: optical "
-             "axis below the horizon), roll (positive: left side up); ± one sigma. Of a pair: the "
-             "fit alone."]
+    """Conclusion, a row for each pair and for all, and where the rest comes from."""
+    placement = record["placement"]
+    head = [record["conclusion"],
+            f"Mount of rig {record['rig']}: left camera above the floor, pitch (positive: optical "
+            "axis below the horizon), roll (positive: left side up); ± one sigma. Of a pair: the "
+            f"fit alone. Off the plane: the share of matches farther than {OFF_PX:g} px and "
+            f"{OFF_SIGMAS:g} sigma from it. Patches off: by how much patches of a "
+            f"{PATCHES_ACROSS}th of the picture's width lie off it as a whole, root mean square."]
     rest = [
         f"offset ahead {_known(placement['x_m'], placement['x_sigma_m'], 1000.0, 'mm')} "
         f"({placement['x_from']}), to the left "
@@ -125,13 +151,10 @@ def mount_text(record: Record) -> str:
              f"tilted by {t['tilt_deg']:.2f}°, and is read {100 * t['size_share']:+.2f} % larger "
              "than its pitch says"
              for t in record["targets"]]
-    if check is not None:
-        rest.append(f"measured height {1000 * check['measured_m']:.1f} ± "
-                    f"{1000 * check['measured_sigma_m']:.1f} mm: {check['text']}")
     rest += [f"note: {note}" for note in record["notes"]]
     failed = [f"failed: {name}\n{textwrap.indent(reason, '  ')}"
               for name, reason in record["failures"].items()]
-    return "\n\n".join([textwrap.fill(lines[0], WIDTH), _table(record),
+    return "\n\n".join([*(textwrap.fill(text, WIDTH) for text in head), _table(record),
                         "\n".join(textwrap.fill(line, WIDTH, subsequent_indent="  ")
                                   for line in rest), *failed]) + "\n"
 
@@ -151,9 +174,9 @@ def _table(record: Record) -> str:
                       f"{100 * pair['off']:.1f}", f"{pair['bow_px']:.2f}")
     found = record["found"]
     table.add_row("all", *_cells(found, "_sigma"), "", "", "")
-    for words, suffix in (("  of it own", "_own_sigma"), ("  of it calibration",
-                                                          "_calibration_sigma"),
-                          ("  spread of pairs", "_spread")):
+    for words, suffix in (("  its own noise", "_own_sigma"),
+                          ("  calibration's part", "_calibration_sigma"),
+                          ("  spread of the pairs", "_spread")):
         table.add_row(words, *_sigmas(found, suffix), "", "", "")
     return rendered(table)
 

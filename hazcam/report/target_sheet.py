@@ -34,9 +34,11 @@ STRIP_MM = 15.0
 RULER_MM = 100.0
 _TICK_MM = 10.0
 _MM_PER_INCH = 25.4
-_FONT_PT = 5.5
-_LINE_MM = 2.3
-_SIGN_MM = 1.2  # width of a sign of this font, generously
+_FONT_PT = 6.5
+_LINE_MM = 2.6
+_SIGN_MM = 1.35  # width of a sign of this font, generously
+# Letters are dark spots, too: black ones beside circles keep the grid from being found at times.
+_INK, _INK_BY_CIRCLES = "black", "0.65"
 _WORDS_X_MM = MARGIN_MM + RULER_MM + 8.0
 _ROUNDING = 1e-6
 
@@ -169,7 +171,7 @@ def sheet_figure(target: Target, paper: Paper) -> Figure:
     axes.set_axis_off()
     _fill(axes, _pattern(target, np.array(first_point_mm(target, paper))), "pattern")
     below = height - MARGIN_MM - STRIP_MM + 3.0
-    _draw_ruler(axes, below)
+    _draw_ruler(axes, target, below)
     _draw_words(axes, target, width, below)
     return figure
 
@@ -214,7 +216,7 @@ def _squares_path(squares: Sequence[tuple[float, float, float]]) -> Path:
                 codes * len(squares))
 
 
-def _draw_ruler(axes: Axes, top_mm: float) -> None:
+def _draw_ruler(axes: Axes, target: Target, top_mm: float) -> None:
     """Bar of 100 mm with a tick every 10 mm, and what it is for."""
     thick = 0.2
     ticks = [(MARGIN_MM + place, 3.0 if place % 50 == 0 else 2.0)
@@ -224,9 +226,33 @@ def _draw_ruler(axes: Axes, top_mm: float) -> None:
     bars += [_bar(x - thick / 2, top_mm, thick, length) for x, length in ticks]
     _fill(axes, Path.make_compound_path(*bars), "ruler")
     for x, _ in ticks:
-        axes.text(x, top_mm + 3.4, f"{x - MARGIN_MM:g}", ha="center", va="top", size=_FONT_PT)
-    axes.text(MARGIN_MM, top_mm + 6.6, "measure: 100 mm; if it is not, scale is off, "
-              "print at 100 %", va="top", size=_FONT_PT)
+        axes.text(x, top_mm + 3.4, f"{x - MARGIN_MM:g}", ha="center", va="top",
+                  size=_FONT_PT,
+                  color=_ink(target))
+    said = ("measure: 100 mm. If it is not, print at 100 %, or give the "
+            f"{_measured(target)} as --pitch-mm")
+    _write(axes, MARGIN_MM, top_mm + 6.6, [said], RULER_MM, _ink(target))
+
+
+def _measured(target: Target) -> str:
+    """What is measured on the sheet to find the pitch."""
+    return {"circles": "measured distance of neighbouring circles",
+            "circles-asymmetric": "measured distance of neighbouring rows",
+            }.get(target.kind, "measured square")
+
+
+def _ink(target: Target) -> str:
+    return _INK if target.has_squares else _INK_BY_CIRCLES
+
+
+def _write(
+    axes: Axes, x_mm: float, top_mm: float, said: Sequence[str], width_mm: float, ink: str
+) -> None:
+    """Texts below each other, each wrapped to the width."""
+    signs = int(width_mm / _SIGN_MM)
+    lines = [line for text in said for line in textwrap.wrap(text, signs, break_on_hyphens=False)]
+    for i, line in enumerate(lines):
+        axes.text(x_mm, top_mm + i * _LINE_MM, line, va="top", size=_FONT_PT, color=ink)
 
 
 def _bar(x: float, y: float, width: float, height: float) -> Path:
@@ -236,12 +262,16 @@ def _bar(x: float, y: float, width: float, height: float) -> Path:
 
 
 def _draw_words(axes: Axes, target: Target, page_width_mm: float, top_mm: float) -> None:
-    signs = int((page_width_mm - MARGIN_MM - _WORDS_X_MM) / _SIGN_MM)
-    said = [f"up: this arrow. {target.text}", f"hazcam calibrate solve {solve_options(target)}"]
-    lines = [line for text in said for line in textwrap.wrap(text, signs, break_on_hyphens=False)]
-    for i, line in enumerate(lines):
-        axes.text(_WORDS_X_MM, top_mm + i * _LINE_MM, line, va="top", size=_FONT_PT)
-    x = _WORDS_X_MM - 3.5
-    arrow = np.array([[x, top_mm], [x + 1.5, top_mm + 3], [x - 1.5, top_mm + 3], [x, top_mm]])
-    _fill(axes, Path(arrow, [Path.MOVETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY]), "up")
+    said = [target.text, f"hazcam calibrate solve {solve_options(target)}"]
+    if target.half_turn_alike:
+        # Which end is up, the pattern does not say: both pictures of a pair must show the same.
+        said.insert(0, "hold this arrow up: upside down it looks the same")
+        _draw_arrow(axes, _WORDS_X_MM - 3.5, top_mm)
+    _write(axes, _WORDS_X_MM, top_mm, said, page_width_mm - MARGIN_MM - _WORDS_X_MM,
+           _ink(target))
 
+
+def _draw_arrow(axes: Axes, x_mm: float, top_mm: float) -> None:
+    arrow = np.array([[x, top_mm + y] for x, y in ((x_mm, 0), (x_mm + 1.5, 3), (x_mm - 1.5, 3),
+                                                   (x_mm, 0))])
+    _fill(axes, Path(arrow, [Path.MOVETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY]), "up")

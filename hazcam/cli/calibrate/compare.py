@@ -24,9 +24,11 @@ def compare(a: Path, b: Path, as_json: bool, output: Path | None) -> None:
     """Say what changed from rig A to rig B, in sigmas, and what it does to depth and height.
 
     A and B are rig files (schema hazcam-rig/1) of one picture size, mounted or not. Each
-    parameter's change is held against the covariances of both, where they are stated: what is
-    significant is not known without them. Then points at 0.5, 1, 1.5 and 2 m are seen by B and
-    read with A, as the pictures of a rig would be that is B by now and is believed to be A.
+    parameter's change is held against the covariances of both, and that of the mount against what
+    `hazcam calibrate mount` wrote of it: what is significant is not known without them. Then points
+    at 0.5, 1, 1.5 and 2 m are seen by B and read with A, as the pictures of a rig would be that is
+    B by now and is believed to be A; what the change of the mount alone does to the ground at these
+    distances is shown apart.
 
     Exit status: 0 compared, whatever changed; 1 an input failed; 2 wrong usage.
     """

@@ -53,7 +53,7 @@ def _size(
 @click.option("--size", callback=_size, metavar="WIDTHxHEIGHT",
               help="Size of the pictures, which OpenCV's intrinsics and extrinsics do not hold.")
 @click.option("--without", multiple=True, type=click.Choice(EXTRAS),
-              help="Leave out what the form cannot hold. May be given several times.")
+              help="Leave it out; what the form cannot hold must be. May be given several times.")
 @click.option("--force", is_flag=True, help="Overwrite what is there.")
 def convert(
     rig: Path, right: Path | None, form: Form, output: Path, mount: Path | None,
@@ -69,12 +69,10 @@ def convert(
 
     Exit status: 0 converted; 1 an input failed or cannot be represented; 2 wrong usage.
     """
-    if form == "rig" and without:
-        raise click.UsageError("--without: a rig file holds all of a rig")
     with user_errors():
         found = read_rig(rig, right, mount=mount, bare=True, size=size)
         if form == "rig":
-            folder, texts = output.parent, {output.name: rig_text(found)}
+            folder, texts = output.parent, {output.name: rig_text(found, without)}
         else:
             folder, texts = output, _TEXTS[form](found, without)
         _refuse_to_overwrite([folder / name for name in texts], force)
@@ -84,8 +82,17 @@ def convert(
     if form == "opencv":
         click.echo(f"note: these files do not hold the picture size: read them with --size "
                    f"{found.size[0]}x{found.size[1]}", err=True)
-    if form != "rig" and found.mount is None:
-        click.echo("note: the rig has no mount, so there is no mount.yaml", err=True)
+    if found.mount is None:
+        click.echo(_no_mount(form, rig), err=True)
+
+
+def _no_mount(form: Form, rig: Path) -> str:
+    """That the rig has no mount, and where one may be."""
+    so = "" if form == "rig" else ", so there is no mount.yaml"
+    beside = rig.parent / "mount.yaml"
+    remedy = (f"; {beside} lies beside it: give --mount {beside}" if beside.is_file()
+              else "; `hazcam calibrate mount` measures it")
+    return f"note: the rig has no mount{so}{remedy}"
 
 
 def _refuse_to_overwrite(paths: list[Path], force: bool) -> None:

@@ -63,8 +63,10 @@ def _target_options(*, required: bool) -> Callable[[F], F]:
                           "inner corners, one fewer than squares. Asymmetric circles as OpenCV "
                           "counts them: circles in each row x rows, an odd number."),
         click.option("--pitch-mm", type=float, callback=_length_mm, required=required, metavar="MM",
-                     help="Side of a square; distance of neighbouring circles of a row, and of the "
-                          "rows of asymmetric circles."),
+                     help="Side of a square; distance of neighbouring circles of a grid. Of "
+                          "asymmetric circles the distance of the rows: circles of a row are "
+                          "twice as far apart. Measure it on the print: the baseline and all "
+                          "ranges are as right as this."),
         click.option("--marker-mm", type=float, callback=_length_mm, metavar="MM",
                      help="Side of a ChArUco marker over its black border."),
         click.option("--dictionary", type=click.Choice(list(DICTIONARIES)), metavar="NAME",
