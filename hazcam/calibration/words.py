@@ -34,10 +34,25 @@ def verdict_text(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> str:
     return f"not good enough yet: {'; '.join(against)}"
 
 
+def height_sigma_m(rig: StereoRig) -> float:
+    """What the covariance leaves open of heights at 1 m, at most, over nine tenths of the picture.
+
+    NaN where both cameras see nothing at 1 m. [m]
+
+    Raises
+    ------
+    RigError
+        The rig states no covariance.
+    """
+    sigma = sigma_of_points(rig, (AT_M,))[0].height_sigma_m
+    known = sigma[np.isfinite(sigma)]
+    return float(np.percentile(known, 90)) if known.size else float("nan")
+
+
 def _against(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> list[str]:
     offset = float(np.abs(held_out.epipolar_px).mean())
     scale = abs(float(held_out.edges.mean()) - 1)
-    height = float(np.nanpercentile(sigma_of_points(rig, (AT_M,))[0].height_sigma_m, 90))
+    height = height_sigma_m(rig)
     against = []
     # Compared so that what is not known, NaN, is not good.
     if not offset <= GOOD_EPIPOLAR_PX:

@@ -14,6 +14,7 @@ from hazcam.report.calibration_text import (
     corners_text,
     coverage_text,
     fates_text,
+    flatness_text,
     in_mm,
     number,
     parameter_cells,
@@ -50,7 +51,8 @@ def calibration_page(
                               if line[0] in ("rig", "target", "views")],
         scale=scale_text(record), bend=bend_text(record), origin=origin(record["inputs"]),
         limits=_limits(record), choice=choice_text(record), fates=fates_text(record),
-        covered=coverage_text(record), corners=corners_text(record), effect=data_uri(effect),
+        covered=coverage_text(record), corners=corners_text(record),
+        flat=flatness_text(record), effect=data_uri(effect),
         held_out=data_uri(held_out), coverage=data_uri(coverage), views=data_uri(views),
         residuals=data_uri(residuals), sheet=data_uri(_jpeg(sheet), "jpeg"),
     )
@@ -60,14 +62,14 @@ def _limits(record: Record) -> list[tuple[str, str, str, str]]:
     """What the verdict rests on: what, what was found, the limit, and in or out of it."""
     row, edge = record["trust"]["epipolar"], record["trust"]["edge"]
     limits, share = record["limits"], record["coverage"]["share"]
-    height_m = next(e["height"]["median_m"] for e in record["effects"] if e["distance_m"] == 1)
+    height_m = record["height_sigma_at_1_m_m"]
     known = height_m is not None
     rows = (
         ("rows of the two pictures, mean offset, held out", f"{row['mean_abs_px']:.3f} px",
          f"{limits['epipolar_px']:g} px", row["mean_abs_px"] <= limits["epipolar_px"]),
         ("length of the target's edges, bias, held out", f"{100 * edge['bias']:+.2f} %",
          f"{100 * limits['edge_bias']:g} %", abs(edge["bias"]) <= limits["edge_bias"]),
-        ("heights at 1 m, one sigma, median",
+        ("heights at 1 m, one sigma, over nine tenths of the picture",
          f"{in_mm(height_m)} mm" if known else "not known",
          f"{1e3 * limits['height_sigma_at_1_m_m']:g} mm",
          known and height_m <= limits["height_sigma_at_1_m_m"]),

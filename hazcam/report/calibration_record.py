@@ -24,6 +24,7 @@ from hazcam.calibration.words import (
     GOOD_EPIPOLAR_PX,
     GOOD_HEIGHT_SIGMA_M,
     GOOD_SCALE,
+    height_sigma_m,
 )
 from hazcam.frames import Floats
 from hazcam.report.calibration_bend import bend_along
@@ -52,6 +53,7 @@ def calibration_record(solution: RigSolution, *, inputs: Mapping[str, Any]) -> R
         "limits": {"epipolar_px": GOOD_EPIPOLAR_PX, "edge_bias": GOOD_SCALE,
                    "height_sigma_at_1_m_m": GOOD_HEIGHT_SIGMA_M, "coverage": GOOD_COVERAGE},
         "trust": {"epipolar": _epipolar(s), "edge": _edge(s)},
+        "height_sigma_at_1_m_m": height_sigma_m(s.rig),
         "rig": {"name": s.rig.name, "size_px": s.rig.size, "model": s.rig.model,
                 "baseline_m": s.rig.baseline_m, "digest": s.rig.digest},
         "target": asdict(s.target),
@@ -60,6 +62,8 @@ def calibration_record(solution: RigSolution, *, inputs: Mapping[str, Any]) -> R
         "fitted": {"rms_px": s.rms_px, "corner_left_px": s.corner_px[0],
                    "corner_right_px": s.corner_px[1], "held_out_rms_px": s.held_out.rms_all_px,
                    "spread_between_views": s.spread_between_views},
+        "flatness": {"bow_m": s.flatness.bow_m, "sigma_m": s.flatness.sigma_m,
+                     "significant": s.flatness.significant},
         "views": _views(s), "coverage": _coverage(s),
         "height_is": up_of(s.rig)[1], "effects": [_effect(e, s) for e in effects_of(s)],
     }

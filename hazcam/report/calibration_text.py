@@ -49,7 +49,7 @@ def statements(record: Record) -> list[tuple[str, str]]:
                    f"{1000 * target['pitch_m']:g} mm apart as given"),
         ("views", fates_text(record)),
         ("coverage", coverage_text(record)),
-        ("corners", corners_text(record)),
+        ("corners", corners_text(record)), ("flatness", flatness_text(record)),
     ]
 
 
@@ -76,6 +76,15 @@ def coverage_text(record: Record) -> str:
     least, most = coverage["tilt_deg"]
     return (f"corners in {100 * coverage['share']:.0f} % of the cells of both pictures; target "
             f"{near:.2f} to {far:.2f} m away, tilted by {least:.0f} to {most:.0f}°")
+
+
+def flatness_text(record: Record) -> str:
+    """How far the target is from a plane."""
+    flat = record["flatness"]
+    bow = f"{1000 * flat['bow_m']:.3f} ± {1000 * flat['sigma_m']:.3f} mm"
+    if flat["significant"]:
+        return f"the target is bowed by {bow} over its middle, and all sigmas are widened by it"
+    return f"the target is flat as far as the views tell (a bow of {bow} over its middle)"
 
 
 def corners_text(record: Record) -> str:
