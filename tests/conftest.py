@@ -10,6 +10,10 @@ from typing import Any
 
 import pytest
 
+# Before numpy is loaded: two test processes on two cores, each with a pool of BLAS threads that
+# wait for one another, take twice the time. Who sets it otherwise is heard.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from hazcam.assess import Assessment, assess_pair
 from hazcam.rover import read_rover
 from hazcam.settings import Settings

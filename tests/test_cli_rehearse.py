@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,9 +22,17 @@ from hazcam.scene.rehearsal.ledger import read_ledger
 from hazcam.scene.rehearsal.record import Plan, SceneScore
 from tests.loops import uncompiled_loop
 from tests.rehearsal.synthetic import heading_row, scene
+from tests.scene.props import coarsen
 
 ROOT = Path(__file__).parents[1]
 NAMES = ("pebbles", "dark-patch")
+
+
+@pytest.fixture(autouse=True)
+def _undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures are made up, but not turned into pixels; those of ``done``, made before, are."""
+    for room in ("plots", "gallery"):
+        monkeypatch.setattr(f"hazcam.report.rehearsal_{room}.png", lambda figure: b"a picture")
 
 
 def rehearse(*words: object) -> Result:
@@ -32,6 +41,12 @@ def rehearse(*words: object) -> Result:
 
 def said(result: Result) -> str:
     return " ".join(result.output.split())
+
+
+@pytest.fixture
+def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scenes of few triangles and cells."""
+    coarsen(monkeypatch)
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +87,7 @@ def test_a_set_gives_rows_record_and_page(done: Path) -> None:
     page = (done / "rehearsal.html").read_text(encoding="utf-8")
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert "<script" not in page
+    assert page.count("data:image/png;base64,iVBOR") >= 7, "drawn"
     assert not (done / "ledger.csv").exists()
 
 
@@ -100,7 +116,12 @@ def test_against_itself_nothing_differs(pair_set: Path, done: Path) -> None:
 
 
 def test_depth_truth_scores_the_ideal_sensor_alone(pair_set: Path, tmp_path: Path) -> None:
-    result = rehearse("--set", pair_set, "--limits-m", "0.06", "--look-aheads-m", "1.0",
+    shutil.copytree(pair_set.parent / "calibration", tmp_path / "calibration")
+    one = tmp_path / "pairs"
+    one.mkdir()
+    for path in pair_set.glob(f"{NAMES[0]}.*"):
+        shutil.copy(path, one)
+    result = rehearse("--set", one, "--limits-m", "0.06", "--look-aheads-m", "1.0",
                       "--depth", "truth", "--workers", 1, "-o", tmp_path / "ideal")
     assert result.exit_code == 0, result.output
     assert {row["sensor"] for row in rows_of(tmp_path / "ideal")} == {"ideal"}
@@ -116,6 +137,7 @@ def tiny_rig(folder: Path) -> Path:
     return path
 
 
+@pytest.mark.usefixtures("coarse")
 def test_it_renders_scores_and_notes_a_report_block_once_as_fresh(tmp_path: Path) -> None:
     ledger = tmp_path / "ledger.csv"
     words = ("--rig", tiny_rig(tmp_path), "--rover", "dunlin-em", "--mixture", "benign", "--count",
@@ -138,6 +160,7 @@ def test_it_renders_scores_and_notes_a_report_block_once_as_fresh(tmp_path: Path
     assert is_rendered(scenes, "report-7-benign-000", truth["digest"])
 
 
+@pytest.mark.usefixtures("coarse")
 def test_scenes_of_another_call_are_not_scored_along(pair_set: Path, tmp_path: Path) -> None:
     scenes = tmp_path / "out" / "scenes"
     scenes.mkdir(parents=True)
@@ -183,7 +206,7 @@ def test_a_folder_without_rehearsal_to_compare_with(pair_set: Path, tmp_path: Pa
 
 
 def cheap(sidecar: Path, plan: Plan, rover: RoverProfile) -> SceneScore:
-    """Fails as the text of a file beside the sidecar says; in other processes as well."""
+    """Fails as the text of a file beside the sidecar says."""
     name = sidecar.name.removesuffix(".pair.json")
     how = sidecar.with_name(f"{name}.how")
     word = how.read_text() if how.exists() else ""
@@ -195,8 +218,12 @@ def cheap(sidecar: Path, plan: Plan, rover: RoverProfile) -> SceneScore:
 
 @pytest.fixture
 def cheaply(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The cheap score, which needs no loop compiled, away from the ledger of the clone."""
+    """The cheap score, which needs neither compiled loop nor process of its own.
+
+    Away from the ledger of the clone; ``done`` is scored in another process.
+    """
     monkeypatch.setattr("hazcam.cli.rehearse.score_pair", cheap)
+    monkeypatch.setattr("hazcam.scene.rehearsal.run._pool", ThreadPoolExecutor)
     monkeypatch.setattr("hazcam.cli.rehearse.warm_up", lambda: None)
     monkeypatch.setattr("hazcam.cli.rehearse._OF_PACKAGE", tmp_path / "none.csv")
     monkeypatch.chdir(tmp_path)

@@ -26,9 +26,12 @@ from hazcam.errors import OutputError
 from hazcam.report import (
     Record,
     as_record,
+    depth_map,
     overhead,
     overlay,
     read_record,
+    rig_card,
+    section,
     section_along,
     write_assessment,
     write_index,
@@ -64,6 +67,13 @@ class _Links(HTMLParser):
 def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Record]:
     folder = tmp_path_factory.mktemp("report") / "synthetic"
     return folder, write_assessment(assessment(), folder, {"rover": "dunlin-em"})
+
+
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures are made up, but not turned into pixels: for tests about files."""
+    for room in (overhead, overlay, depth_map, rig_card, section):
+        monkeypatch.setattr(room, "png", lambda figure: b"a picture")
 
 
 def _words(html: str) -> str:
@@ -249,6 +259,7 @@ def test_the_page_says_the_suggestion_once(written: tuple[Path, Record]) -> None
             f"assumed; {ahead['causes'][0]['text']}") in words
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_pair_in_which_nothing_matches(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     left, right = rng.integers(0, 255, (2, 480, 640), dtype=np.uint8)
@@ -285,9 +296,11 @@ def test_page_says_verdict_reason_units_and_sources(written: tuple[Path, Record]
 
 
 def test_page_shows_the_section_straight_ahead_and_that_of_the_best_heading(
-    written: tuple[Path, Record], tmp_path: Path
+    written: tuple[Path, Record], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Straight ahead is the best to hold at; then 10 degrees to the left is made to go."""
+    for room in (overhead, overlay, depth_map, rig_card):  # the sections are drawn
+        monkeypatch.setattr(room, "png", lambda figure: b"a picture")
     *others, last = assessment().verdicts
     going = replace(assessment(), verdicts=(*others, replace(last, verdict="go", causes=())))
     write_assessment(going, tmp_path, {})
@@ -318,6 +331,7 @@ def test_page_escapes_what_the_sidecar_says() -> None:
     assert "&lt;script&gt;" in html
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_one_picture_missing_leaves_no_old_map(tmp_path: Path) -> None:
     write_assessment(assessment(), tmp_path, {})
     alone = pair_from_arrays(None, pair().right)
@@ -364,12 +378,14 @@ def test_text_reaches_contrast_aa() -> None:
         assert (light + 0.05) / (dark + 0.05) >= 4.5, (text_colour, ground_colour)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_file_in_the_place_of_the_folder(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("")
     with pytest.raises(OutputError, match="is a file, or lies below one"):
         write_assessment(assessment(), tmp_path / "out" / "synthetic", {})
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_folder_in_the_place_of_a_file(tmp_path: Path) -> None:
     (tmp_path / "page.html").mkdir()
     with pytest.raises(OutputError, match=r"page\.html: cannot be written"):

@@ -74,6 +74,12 @@ def pixels(picture: bytes) -> NDArray[np.uint8]:
     return np.asarray(image, dtype=np.uint8)
 
 
+@pytest.fixture
+def plots_undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plots are made up, but not turned into pixels: for tests of what a page says."""
+    monkeypatch.setattr("hazcam.report.rehearsal_plots.png", lambda figure: b"a plot")
+
+
 @pytest.fixture(scope="module")
 def whole() -> _Page:
     given = scores(8)
@@ -94,6 +100,7 @@ def test_the_page_needs_no_network_and_no_script(whole: _Page) -> None:
     assert not {"script", "link", "iframe"} & set(whole.tags)
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_the_page_says_first_what_was_rehearsed_and_what_to_quote() -> None:
     """Three scenes with something that blocks, one of them with a false-go."""
     given = [scene(f"s{i}", (heading_row("blocked", "ask-ground" if i else "go"),))
@@ -106,6 +113,7 @@ def test_the_page_says_first_what_was_rehearsed_and_what_to_quote() -> None:
     assert "at limits of 6 cm for step, drop and belly and a look-ahead of 1 m" in text
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_without_a_trial_the_page_says_none_and_not_0_percent() -> None:
     text = rendered([scene("a", (heading_row("free", "go"),))]).text
     assert ("No scene has a blocked heading where go is possible, so nothing is known of "
@@ -117,6 +125,7 @@ def test_without_a_trial_the_page_says_none_and_not_0_percent() -> None:
     assert "Worst false-gos (none)" in text
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_no_false_go_is_said_with_its_bound() -> None:
     """None of 10 scenes: below 1 - 0.05^(1/10) = 25.9 %."""
     given = [scene(f"s{i}", (heading_row("blocked", "ask-ground"),)) for i in range(10)]
@@ -124,6 +133,7 @@ def test_no_false_go_is_said_with_its_bound() -> None:
             "25.9 % with 95 % confidence, one-sided).") in rendered(given).text
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_a_false_go_at_another_setting_is_in_the_headline() -> None:
     plan = replace(ONE_PLAN, limits_m=(0.04, 0.06))
     given = [scene("a", (heading_row("blocked", "ask-ground"),
@@ -141,6 +151,7 @@ def test_failed_pairs_are_named_with_how_they_count(whole: _Page) -> None:
     assert "report-1: 8 scenes, 7 scored" in whole.text
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 @pytest.mark.parametrize(("block", "fresh", "words"), [
     ("report-1", True, "a block never run before"),
     ("report-1", False, "not known to be fresh: run before, or no ledger tells"),
@@ -165,6 +176,7 @@ def test_the_page_holds_plots_breakdowns_and_the_comparison(whole: _Page) -> Non
     assert whole.tags.count("img") >= 7
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_a_name_cannot_break_the_page() -> None:
     html = rehearsal_page(
         replace(RUN, block="<script>alert(1)</script>"),
@@ -173,6 +185,7 @@ def test_a_name_cannot_break_the_page() -> None:
     assert "&lt;script&gt;" in html
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_a_rehearsal_of_the_ideal_sensor_alone_speaks_of_no_other() -> None:
     given = [scene("a", (heading_row("blocked", "go", sensor="ideal"),))]
     page = rendered(given, replace(ONE_PLAN, sensors=("ideal",)))
@@ -184,6 +197,7 @@ def test_a_rehearsal_of_the_ideal_sensor_alone_speaks_of_no_other() -> None:
 # --- the gallery ----------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_a_worst_case_is_drawn(tmp_path: Path) -> None:
     given = [scene("a", (heading_row("blocked", "go"), heading_row("free", "ask-ground",
                                                                    heading_deg=10.0)))]
@@ -207,6 +221,7 @@ def test_the_swath_is_drawn_where_the_heading_goes(tmp_path: Path) -> None:
     assert columns[0] < columns[1] - 100
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_a_case_whose_pictures_are_gone_says_so(tmp_path: Path) -> None:
     given = [scene("a", (heading_row("blocked", "go"),))]
     assert "no picture: the rendered pair was not given" in rendered(given).text
@@ -255,6 +270,7 @@ def test_the_reliability_plot_follows_the_numbers() -> None:
     assert here == again
 
 
+@pytest.mark.usefixtures("plots_undrawn")
 def test_what_must_be_told_is_in_page_and_text(whole: _Page) -> None:
     """One blocked pit that asks, one free heading under a low sun that asks for its shadow."""
     shadow = heading_row("free", "ask-ground", cause="unseen run", state="blank: too dark",

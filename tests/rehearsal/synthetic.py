@@ -184,8 +184,9 @@ def _picture(grid: Elevation, camera: Camera) -> NDArray[np.uint8]:
     shade = np.clip(120 + 900 * np.gradient(grid.z_m, axis=1) + rng.normal(0, 12, x.shape), 1, 255)
     places = np.stack([x, y, grid.z_m], axis=-1).reshape(-1, 3)
     pixels, depth = pixels_of(camera, places)
-    order = [i for i in np.argsort(-depth) if depth[i] > 0.05
-             and np.all((pixels[i] >= 0) & (pixels[i] < [319, 239]))]
+    seen = (depth > 0.05) & np.all((pixels >= 0) & (pixels < [319, 239]), axis=1)
+    order = np.argsort(-depth)
+    order = order[seen[order]]
     picture = np.zeros((240, 320), np.uint8)
     u, v = np.rint(pixels[order]).astype(int).T
     picture[v, u] = shade.reshape(-1)[order].astype(np.uint8)

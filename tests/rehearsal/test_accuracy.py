@@ -40,6 +40,7 @@ def terrain(**how: bool) -> TerrainMap:
     return found
 
 
+@cache
 def assessment(*, ideal: bool = False) -> Assessment:
     settings = Settings(headings_deg=(0.0,))
     if ideal:
@@ -48,6 +49,7 @@ def assessment(*, ideal: bool = False) -> Assessment:
     return assess_pair(render(SCENE), ideal_rig(), read_rover("dunlin-em"), settings)
 
 
+@cache
 def true_px() -> Floats:
     depth = depth_of(SCENE)
     return np.where(depth.shared, FOCAL_PX * 0.10 / depth.depth_m, np.nan)
@@ -168,5 +170,6 @@ def test_a_rock_that_was_moved_away_from_all_obstacles_is_not_found() -> None:
 
 def test_without_stereo_there_is_nothing_to_compare() -> None:
     left_only = replace(render(SCENE), right=None)
-    found = assess_pair(left_only, ideal_rig(), read_rover("dunlin-em"))
+    found = assess_pair(left_only, ideal_rig(), read_rover("dunlin-em"),
+                        Settings(headings_deg=(0.0,)))
     assert disparity_errors(found, true_px()) is NO_ERRORS

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -52,6 +53,12 @@ def calls(folder: Path) -> list[str]:
     return sorted(file.read_text().split()) if file.exists() else []
 
 
+@pytest.fixture
+def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No process is started: what is kept and what is scored again does not depend on it."""
+    monkeypatch.setattr("hazcam.scene.rehearsal.run._pool", ThreadPoolExecutor)
+
+
 def test_scores_come_in_order_and_are_never_computed_twice(tmp_path: Path) -> None:
     """Also where the later ones are done, and kept, before the first is asked for the next."""
     sidecars = pairs(tmp_path / "set", "c", "a", "b")
@@ -70,6 +77,7 @@ def test_scores_come_in_order_and_are_never_computed_twice(tmp_path: Path) -> No
     assert calls(tmp_path / "set") == ["a", "b", "c"]
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_an_interrupted_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
     sidecars = pairs(tmp_path / "set", "a", "b", "c")
     stopped = score_set(sidecars, PLAN, ROVER, tmp_path / "out", 1, cheap)
@@ -82,12 +90,13 @@ def test_an_interrupted_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
     assert calls(tmp_path / "set") == ["a", "b", "c"]
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_another_plan_is_scored_again(tmp_path: Path) -> None:
     sidecars = pairs(tmp_path / "set", "a")
     list(score_set(sidecars, PLAN, ROVER, tmp_path / "out", 1, cheap))
     other = Plan(limits_m=(0.04, 0.06), look_aheads_m=(1.0,), headings_deg=(0.0,))
-    assert [s.rig for s in score_set(sidecars, other, ROVER, tmp_path / "out", 1, cheap)] == [
-        "1 1 2"]
+    (score,) = score_set(sidecars, other, ROVER, tmp_path / "out", 1, cheap)
+    assert score.rig.endswith(" 2"), "limits"
     assert calls(tmp_path / "set") == ["a", "a"]
 
 
@@ -114,6 +123,7 @@ def test_a_score_depends_on_plan_matcher_rover_code_and_every_file(tmp_path: Pat
     assert score_key(sidecar, PLAN, ROVER, "code") not in keys
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_a_changed_picture_is_scored_again(tmp_path: Path) -> None:
     """Though sidecar, truth and rig say what they said."""
     sidecars = pairs(tmp_path / "set", "a")
@@ -151,6 +161,7 @@ def test_a_scene_that_fails_does_not_end_the_others(tmp_path: Path) -> None:
     assert all(s.rows for s in healed)
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_a_failed_scene_without_a_truth_says_what_is_unknown(tmp_path: Path) -> None:
     sidecars = pairs(tmp_path / "set", "raises")
     (tmp_path / "set" / "raises.truth.json").unlink()
