@@ -17,12 +17,13 @@ import numpy as np
 from hazcam.calibration.advice import propose
 from hazcam.calibration.bundle import Bundle, Corners, linearise, newton_step, solve_scaled
 from hazcam.calibration.checks import check_baseline, check_distortion, check_rig, rig_digest
+from hazcam.calibration.choice import chosen_of, scores_of
 from hazcam.calibration.coverage import Coverage, coverage_of
 from hazcam.calibration.fit import Fit, fit_rig
 from hazcam.calibration.flatness import Flatness, flatness_of
 from hazcam.calibration.held_out import hold_out, pulls, spread_between_views
 from hazcam.calibration.rig import LensModel, StereoRig
-from hazcam.calibration.solution import ModelScore, ParameterSigma, RigSolution, ViewReport
+from hazcam.calibration.solution import ParameterSigma, RigSolution, ViewReport
 from hazcam.calibration.start import first_guess, with_model
 from hazcam.calibration.target import Target
 from hazcam.calibration.views import (
@@ -42,9 +43,6 @@ from hazcam.frames import Floats
 
 # The simplest comes first: another one has to be better by more than chance.
 MODELS: tuple[LensModel, ...] = ("brown", "fisheye", "rational")
-# A lens with more numbers has to lower the held-out residual by this share at least: less changes
-# nothing on the ground, and more numbers go astray where no corner was seen.
-_WORTH = 0.02
 # A focal length known no better than this makes all ranges worthless: what stands 30 cm ahead would
 # be off by a centimetre.
 LARGEST_FOCAL_SIGMA = 0.03
@@ -92,8 +90,8 @@ def solve_rig(
     reasons: dict[str, str] = {}
     kept = _usable(views, target, size, reasons, where)
     fits, failures = _fits(kept, target, size, (model,) if model else MODELS, keep_outliers, where)
-    scores = _scores(fits, failures)
-    chosen = fits[_chosen(fits)]
+    scores = scores_of(fits, failures)
+    chosen = fits[chosen_of(fits)]
     reasons |= chosen.outliers
     spread = spread_between_views(chosen.reduced)
     flatness = flatness_of(chosen.bundle, chosen.corners, chosen.problem, target, spread)
@@ -210,64 +208,6 @@ def _check_lens(fit: Fit, size: tuple[int, int], where: str) -> None:
     rig = fit.bundle.as_rig("solved", None)
     for side, K, D in (("left", rig.K1, rig.D1), ("right", rig.K2, rig.D2)):
         check_distortion(K, D, size, rig.model, f"{where}: {side} camera, {rig.model} lens")
-
-
-def _chosen(fits: dict[LensModel, Fit]) -> LensModel:
-    """The first model in the order of ``MODELS`` that none beats by more than chance.
-
-    Chance is one standard error of the paired differences, or ``_WORTH`` if that is more.
-
-    References
-    ----------
-    T. Hastie et al., "The Elements of Statistical Learning," 2nd ed., 2009, section 7.10, for the
-    rule of one standard error.
-    """
-    squares = _common_squares(fits)
-    for model in fits:
-        excess = [squares[model] - squares[other] for other in fits if other != model]
-        least = 2 * _WORTH * float(squares[model].mean())  # squares fall twice as fast
-        if all(e.mean() <= max(least, e.std(ddof=1) / np.sqrt(len(e))) for e in excess):
-            return model
-    return min(fits, key=lambda m: float(squares[m].mean()))
-
-
-def _common_squares(fits: dict[LensModel, Fit]) -> dict[LensModel, Floats]:
-    """Squared held-out residuals of the views that all models used. [px²]"""
-    common = set.intersection(*({v.id for v in fit.views} for fit in fits.values()))
-    return {model: np.array([h**2 for v, h in zip(fit.views, fit.held_out_px, strict=True)
-                             if v.id in common])
-            for model, fit in fits.items()}
-
-
-def _scores(
-    fits: dict[LensModel, Fit], failures: dict[LensModel, str]
-) -> tuple[ModelScore, ...]:
-    squares, chosen = _common_squares(fits), _chosen(fits)
-    scores = [ModelScore(
-        model=model, parameters=fit.bundle.shared,
-        fitted_px=float(np.sqrt((fit.residuals_px**2).sum(axis=1).mean())),
-        held_out_px=float(np.sqrt(squares[model].mean())),
-        why=_why(model, chosen, squares, alone=len(fits) + len(failures) == 1),
-    ) for model, fit in fits.items()]
-    nothing = float("nan")
-    scores += [ModelScore(model=model, parameters=0, fitted_px=nothing, held_out_px=nothing,
-                          why=f"not solved: {why}") for model, why in failures.items()]
-    return tuple(scores)
-
-
-def _why(
-    model: LensModel, chosen: LensModel, squares: dict[LensModel, Floats], *, alone: bool
-) -> str:
-    if alone:
-        return "prescribed"
-    if len(squares) == 1:
-        return "chosen: the only one that the views determine"
-    better = float(np.sqrt(squares[model].mean())) < float(np.sqrt(squares[chosen].mean()))
-    if model == chosen:
-        return "chosen: no other foretells left-out views much better"
-    if better:
-        return "hardly better, and not as simple"
-    return "not better"
 
 
 # --- the rig and its covariance ------------------------------------------------------------------

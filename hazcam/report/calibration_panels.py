@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -60,15 +60,15 @@ def legend_below(figure: Figure, handles: Sequence[Line2D | Patch]) -> None:
                   fontsize=FONT_PT)
 
 
-def finished(figure: Figure, grid: str = "") -> bytes:
-    """The figure as PNG, with letters of one size and a grid along "x", "y" or "both"."""
+def finished(figure: Figure, grid: Literal["x", "y", "both"] | None = None) -> bytes:
+    """The figure as PNG, with letters of one size and, where asked for, a grid."""
     for axes in figure.axes:
         for text in (axes.xaxis.label, axes.yaxis.label):
             text.set_fontsize(FONT_PT)
         for place in ("left", "center"):
             axes.set_title(axes.get_title(place), loc=place, fontsize=FONT_PT + 1)
         axes.tick_params(labelsize=FONT_PT - 0.5)
-        if grid:
-            axes.grid(axis=grid, lw=0.4, color="#CCCCCC")  # type: ignore[arg-type]
+        if grid is not None:
+            axes.grid(axis=grid, lw=0.4, color="#CCCCCC")
         axes.set_axisbelow(True)
     return png(figure)

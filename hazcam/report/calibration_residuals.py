@@ -32,7 +32,8 @@ _ARROW_SHARE, _LONGEST_MEAN_SHARE = 0.02, 0.12
 _KEY_SHARE = 0.1
 _STANDARD_ERRORS = 3.0
 _GREY = "#767676"
-_CHANCE_LOOK = {"color": "#8C8C8C", "width": 0.003}
+_CHANCE_COLOUR = "#8C8C8C"
+_CHANCE_LOOK = {"color": _CHANCE_COLOUR, "width": 0.003}
 _BEYOND_LOOK = {"color": BLUE, "width": 0.009}
 
 
@@ -72,7 +73,7 @@ def residuals_figure(solution: RigSolution) -> bytes:
     legend_below(figure, [
         Line2D([], [], color=_GREY, lw=1.0, label="residual of a corner"),
         Line2D([], [], color=BLUE, lw=3.5, label="mean of a cell, more than chance gives"),
-        Line2D([], [], color=_CHANCE_LOOK["color"], lw=1.2,  # type: ignore[arg-type]
+        Line2D([], [], color=_CHANCE_COLOUR, lw=1.2,
                label="mean of a cell, no more than chance gives")])
     return finished(figure)
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import click
-import numpy as np
 
 from hazcam.errors import CalibrationError
 from hazcam.imagery import read_picture
@@ -254,10 +253,3 @@ def _free_name(name: str, views: list[ViewFiles]) -> str:
     """The name, numbered where a view has it already."""
     taken = sum(v.id.partition(" (")[0] == name for v in views)
     return f"{name} ({taken + 1})" if taken else name
-
-
-def eight_bit(picture: Picture) -> np.ndarray:
-    """For showing: a 16-bit picture by its largest value."""
-    if picture.dtype == np.uint8:
-        return picture
-    return (picture / max(int(picture.max()), 1) * 255).astype(np.uint8)

@@ -12,7 +12,7 @@ import click
 import hazcam
 from hazcam import report
 from hazcam.calibration.checks import rig_digest
-from hazcam.calibration.detect import what_else_is_there
+from hazcam.calibration.detect import eight_bit, what_else_is_there
 from hazcam.calibration.noise import typical_noise
 from hazcam.calibration.observe import observe_all
 from hazcam.calibration.rig import LensModel
@@ -24,7 +24,6 @@ from hazcam.cli import options
 from hazcam.cli.calibrate.options import target_of, target_options
 from hazcam.cli.calibrate.pictures import (
     ViewPictures,
-    eight_bit,
     find_views,
     pair_pattern,
     read_views,
