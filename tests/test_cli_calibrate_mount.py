@@ -181,7 +181,7 @@ def test_sidecars_that_cannot_be_read_are_not_floors_that_fail(
 
 
 def test_a_place_that_cannot_be_written_is_refused_first(floors: Path, tmp_path: Path) -> None:
-    for output, said in ((tmp_path, f"give a file in it: {tmp_path / 'mounted.yaml'}"),
+    for output, said in ((tmp_path, f"give a file in it: {tmp_path / 'rig.yaml'}"),
                          (tmp_path / "gone" / "out.yaml", f"the folder {tmp_path / 'gone'} does")):
         result = mount(floors, "--rig", floors / "rig.yaml", "-o", output, "--force")
         assert result.exit_code == 1

@@ -20,8 +20,8 @@ from hazcam.calibration.interchange import (
 )
 from hazcam.calibration.io import write_forms
 from hazcam.cli import options
+from hazcam.cli.calibrate.output import refuse_to_overwrite
 from hazcam.cli.errors import user_errors
-from hazcam.errors import OutputError
 
 _TEXTS: dict[Form, Callable[[StereoRig, Collection[Extra]], dict[str, str]]] = {
     "camera-info": camera_info_texts, "opencv": opencv_texts,
@@ -75,7 +75,7 @@ def convert(
             folder, texts = output.parent, {output.name: rig_text(found, without)}
         else:
             folder, texts = output, _TEXTS[form](found, without)
-        _refuse_to_overwrite([folder / name for name in texts], force)
+        refuse_to_overwrite([folder / name for name in texts], force)
         write_forms(texts, folder)
     for name in texts:
         click.echo(f"written: {folder / name}", err=True)
@@ -93,10 +93,3 @@ def _no_mount(form: Form, rig: Path) -> str:
     remedy = (f"; {beside} lies beside it: give --mount {beside}" if beside.is_file()
               else "; `hazcam calibrate mount` measures it")
     return f"note: the rig has no mount{so}{remedy}"
-
-
-def _refuse_to_overwrite(paths: list[Path], force: bool) -> None:
-    there = [str(path) for path in paths if path.exists()]
-    if there and not force:
-        raise OutputError(", ".join(there), "is there already", "a new place",
-                          "give another one, or --force to overwrite it")

@@ -12,11 +12,12 @@ import click
 from hazcam import report
 from hazcam.calibration import StereoRig, read_rig, rig_digest, write_rig
 from hazcam.cli import options
+from hazcam.cli.calibrate.output import check_rig_file
 from hazcam.cli.calibrate.pictures import ViewFiles, find_views, pair_pattern
 from hazcam.cli.errors import user_errors
 from hazcam.drift_campaign import PairDrift, drift_of, pool
 from hazcam.drift_mending import mended_rig
-from hazcam.errors import HazcamError, OutputError, PairError
+from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import StereoPair, find_sidecars, read_pair, read_sidecar
 from hazcam.report.drift_plot import drift_plot
 from hazcam.report.drift_record import drift_csv, drift_record
@@ -63,7 +64,7 @@ def drift(
     if len(paths) > 2:
         raise click.UsageError("give LEFT and RIGHT, one PAIR.json, or one FOLDER")
     with user_errors():
-        _refuse_to_overwrite(rig_out, force)
+        check_rig_file(rig_out, force)
         calibrated = read_rig(rig, rig_right, mount=mount)
         drifts, failures = _drifts(_sources(paths, pattern), calibrated)
         found = pool(drifts, calibrated)
@@ -80,12 +81,6 @@ def drift(
             click.echo(f"the rig with the turn taken out is in {rig_out}", err=True)
     if failures:
         raise click.exceptions.Exit(1)
-
-
-def _refuse_to_overwrite(path: Path | None, force: bool) -> None:
-    if path is not None and path.exists() and not force:
-        raise OutputError(str(path), "is there already", "a new file",
-                          "give another name, or --force to overwrite it")
 
 
 @dataclass(frozen=True, kw_only=True)

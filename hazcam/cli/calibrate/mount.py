@@ -17,11 +17,12 @@ from hazcam.calibration.checks import check_mount_length
 from hazcam.calibration.target import Target
 from hazcam.cli import options
 from hazcam.cli.calibrate.options import optional_target_options, target_of
+from hazcam.cli.calibrate.output import check_rig_file
 from hazcam.cli.calibrate.pictures import ViewFiles, find_views, is_picture, pair_pattern
 from hazcam.cli.errors import user_errors
 from hazcam.cli.progress import saying_what_is_compiled
 from hazcam.cli.threads import limited_threads
-from hazcam.errors import HazcamError, OutputError, PairError, RigError
+from hazcam.errors import HazcamError, PairError, RigError
 from hazcam.floor import FloorPlane, find_floor
 from hazcam.imagery import StereoPair, find_sidecars, read_pair
 from hazcam.laid_target import (
@@ -126,7 +127,7 @@ def mount(
     _check_measured(measured_height_m, measured_height_sigma_m)
     laid = _laid_target(given)
     with user_errors(), limited_threads(threads), saying_what_is_compiled():
-        _check_place(output, force)
+        check_rig_file(output, force)
         if laid is not None:
             check_can_be_laid(laid[0])
         readers = _readers(paths, pattern)
@@ -188,21 +189,6 @@ def _check_measured(height_m: float | None, sigma_m: float | None) -> None:
             f"--measured-height-sigma-m: {sigma_m:g} m is {sigma_m / height_m:.0%} of the height "
             f"({height_m:g} m); expected: metres, {_MOST_SIGMA_SHARE:.0%} of the height at most; "
             "if millimetres are meant, divide by 1000, else measure better")
-
-
-def _check_place(output: Path | None, force: bool) -> None:
-    """Before anything is computed: can the rig be written there?"""
-    if output is None:
-        return
-    if output.is_dir():
-        raise OutputError(str(output), "is a folder", "the name of a file for the rig",
-                          f"give a file in it: {output / 'mounted.yaml'}")
-    if not output.parent.is_dir():
-        raise OutputError(str(output), f"the folder {output.parent} does not exist",
-                          "a file in a folder that is there", "make the folder, or choose another")
-    if output.exists() and not force:
-        raise OutputError(str(output), "is there already", "a new file",
-                          "give another name, or --force to overwrite it")
 
 
 def _readers(
