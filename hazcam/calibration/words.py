@@ -30,7 +30,7 @@ def verdict_text(rig: StereoRig, held_out: HeldOut, coverage: Coverage) -> str:
     """Is the rig good enough to rely on; what speaks against it."""
     against = _against(rig, held_out, coverage)
     if not against:
-        return "good enough to rely on: rows, scale, heights at 1 m and coverage are within limits"
+        return "good enough to rely on: rows, edges, heights at 1 m and coverage are within limits"
     return f"not good enough yet: {'; '.join(against)}"
 
 
