@@ -2,7 +2,13 @@
 
 from hazcam.imagery.arrays import pair_digest, pair_from_arrays, to_grey
 from hazcam.imagery.intake import Intake, PixelState, check_pictures, full_scale
-from hazcam.imagery.io import find_sidecars, read_pair, read_picture, read_sidecar
+from hazcam.imagery.io import (
+    find_sidecars,
+    pair_of_sidecar,
+    read_pair,
+    read_picture,
+    read_sidecar,
+)
 from hazcam.imagery.noise import NoiseModel
 from hazcam.imagery.pair import Picture, StereoPair, Window
 from hazcam.imagery.previous import NamedPrevious, PlanarMove, previous_of
@@ -24,6 +30,7 @@ __all__ = [
     "full_scale",
     "pair_digest",
     "pair_from_arrays",
+    "pair_of_sidecar",
     "previous_of",
     "read_pair",
     "read_picture",

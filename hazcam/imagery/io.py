@@ -12,19 +12,22 @@ import numpy as np
 
 from hazcam.errors import HazcamError, ImageError, PairError
 from hazcam.imagery.arrays import pair_from_arrays, to_grey
+from hazcam.imagery.naming import id_of
 from hazcam.imagery.pair import Picture, StereoPair
 from hazcam.imagery.sidecar import SIGMA_NOTE, Sidecar, attitude_from, parse_sidecar
 from hazcam.imagery.signatures import picture_format
 
+_SIGNATURE_BYTES = 16
 _FORMATS = "a PNG, JPEG, TIFF, BMP, WebP, PGM or JPEG 2000 picture"
 
 
-def _read_bytes(path: Path, kind: type[HazcamError], what: str) -> bytes:
-    """Read the bytes of a file; a missing, unreadable or empty one and a folder raise ``kind``."""
+def _read_bytes(path: Path, kind: type[HazcamError], what: str, count: int = -1) -> bytes:
+    """Read a file, or its first bytes; a missing, unreadable or empty one and a folder raise."""
     if path.is_dir():
         raise kind(str(path), "is a folder", what, "give the file itself")
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(count)
     except FileNotFoundError as error:
         raise kind(str(path), "does not exist", what, "check the path") from error
     except OSError as error:
@@ -48,6 +51,27 @@ def _is_cut_short(data: bytes, form: str) -> bool:
     if form == "JPEG":
         return data.rfind(b"\xff\xd9") < data.rfind(b"\xff\xda")
     return False
+
+
+def _form_of(path: Path, data: bytes) -> str:
+    form = picture_format(data)
+    if form is None:
+        raise ImageError(
+            str(path), f"not an image (it starts with {data[:8]!r})", _FORMATS,
+            "give the picture itself, or convert it to PNG",
+        )
+    return form
+
+
+def check_picture(path: Path) -> str:
+    """Format of a picture by its first bytes, without decoding it.
+
+    Raises
+    ------
+    ImageError
+        A missing, unreadable or empty file, a folder, no picture.
+    """
+    return _form_of(path, _read_bytes(path, ImageError, _FORMATS, _SIGNATURE_BYTES))
 
 
 def _truncated(path: Path, form: str, size: int) -> NoReturn:
@@ -87,12 +111,7 @@ def read_picture(path: str | Path) -> tuple[Picture, tuple[str, ...]]:
     """
     path = Path(path)
     data = _read_bytes(path, ImageError, _FORMATS)
-    form = picture_format(data)
-    if form is None:
-        raise ImageError(
-            str(path), f"not an image (it starts with {data[:8]!r})", _FORMATS,
-            "give the picture itself, or convert it to PNG",
-        )
+    form = _form_of(path, data)
     pixels = None if _is_cut_short(data, form) else _decode(data)
     if pixels is None:
         _truncated(path, form, len(data))
@@ -163,7 +182,16 @@ def _read_side(
     return picture, tuple(f"{side}: {note}" for note in notes)
 
 
-def _pair_of_sidecar(sidecar: Sidecar) -> StereoPair:
+def pair_of_sidecar(sidecar: Sidecar) -> StereoPair:
+    """Read the pictures that a sidecar names; a missing one is None, with a note.
+
+    Raises
+    ------
+    ImageError
+        A picture that cannot be read.
+    PairError
+        Both are missing, or they are of two sizes.
+    """
     left, left_notes = _read_side(sidecar.left, "left")
     right, right_notes = _read_side(sidecar.right, "right")
     if left is None and right is None:
@@ -184,7 +212,7 @@ def _pair_of_sidecar(sidecar: Sidecar) -> StereoPair:
 def _id_from(left: Path) -> str:
     """Name of the left picture without the word for its side; other signs become ``_``."""
     stem = re.sub(r"(?:^|[ ._-])(?:left|L)$|(?<=[a-z0-9])Left$", "", left.stem)
-    return re.sub(r"[^A-Za-z0-9._-]", "_", stem or left.resolve().parent.name).lstrip(".") or "pair"
+    return id_of(stem or left.resolve().parent.name)
 
 
 def _pair_of_pictures(left_path: Path, right_path: Path) -> StereoPair:
@@ -239,7 +267,7 @@ def read_pair(
     """
     attitude, notes = attitude_from("the attitude given", roll_deg, pitch_deg)
     if right is None:
-        pair = _pair_of_sidecar(read_sidecar(left_or_sidecar))
+        pair = pair_of_sidecar(read_sidecar(left_or_sidecar))
     else:
         pair = _pair_of_pictures(Path(left_or_sidecar), Path(right))
     if attitude is None:

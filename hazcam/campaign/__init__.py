@@ -1,0 +1,1 @@
+"""The campaign: thousands of pairs of several rovers, one store."""
