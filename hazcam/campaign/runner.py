@@ -1,7 +1,6 @@
-"""The campaign at work: pairs are handed out, answers come back, each is passed on once.
+"""The campaign at work: pairs are handed out, answers come back, each is recorded once.
 
-The loop knows neither files nor the store: it turns pairs into answers, in the order in which they
-are done, and holds only as many as are being worked on, however many pairs there are.
+Only as many pairs are held as are being worked on, however many there are.
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ from typing import Protocol, TypeVar
 from hazcam.campaign.executors import MOST_TRIES, ClusterError, Handed, Task, Workforce, by_hand
 from hazcam.campaign.hand import HandFaultError
 from hazcam.campaign.record import FailureKind, PairEntry, PairFailure, Row
+from hazcam.campaign.store import Store
 
 # So many tasks wait for each that is being done: the next one is there before the answer is read.
 _WAITING_PER_SLOT = 1
@@ -40,6 +40,26 @@ class Answered:
 
     answer: Answer
     timings: Row
+
+
+def work_off(
+    store: Store, found: Iterable[Answered], tell: Callable[[Answer], None]
+) -> None:
+    """Record every answer as soon as it is there, then tell of it.
+
+    Raises
+    ------
+    OutputError
+        No space left, or the run cannot be written: what was recorded before is kept.
+    ClusterError
+        The cluster was lost.
+    """
+    for answered in found:
+        if isinstance(answered.answer, PairEntry):
+            store.add(answered.answer)
+        else:
+            store.fail(answered.answer, answered.timings)
+        tell(answered.answer)
 
 
 def answers(

@@ -17,13 +17,14 @@ from hazcam.cli.previous import read_previous
 from hazcam.disparity import Matcher
 from hazcam.errors import HazcamError
 from hazcam.imagery import read_pair, read_sidecar
+from hazcam.imagery.naming import is_picture
 from hazcam.rover import read_rover, with_limits
 from hazcam.settings import MATCHERS, Settings
 
 _FILES = ("sidecar", "left", "right", "rig", "rig_right", "mount")
-_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
-_SETTINGS = ("headings", "look_ahead_m", "confidence", "tilt_bound_deg", "assume_level",
-             "near_strip", "near_strip_max_m", "refine")
+_SETTINGS = ("look_ahead_m", "confidence", "tilt_bound_deg", "assume_level", "near_strip",
+             "near_strip_max_m", "refine")
+_OF_SETTINGS = ("headings", "matcher", *_SETTINGS)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,19 +103,31 @@ def common_of_options(paths: tuple[Path, ...], given: dict[str, Any]) -> dict[st
         Paths or options that do not go together.
     """
     _check_usage(paths, given)
-    settings = {name: given.pop(name) for name in _SETTINGS}
+    settings = settings_of_options(given)
+    return {**{name: value for name, value in given.items() if name not in _OF_SETTINGS},
+            "settings": settings}
+
+
+def settings_of_options(given: Mapping[str, Any]) -> Settings:
+    """The settings that the options ask for.
+
+    Raises
+    ------
+    click.UsageError
+        Options that do not go together.
+    """
+    options.check_near_strip(given["near_strip_max_m"], given["look_ahead_m"])
     try:
-        chosen = Settings(headings_deg=settings.pop("headings"),
-                          matcher=MATCHERS[given.pop("matcher")](), **settings)
+        return Settings(headings_deg=given["headings"], matcher=MATCHERS[given["matcher"]](),
+                        **{name: given[name] for name in _SETTINGS})
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    return {**given, "settings": chosen}
 
 
 def _check_usage(paths: tuple[Path, ...], given: dict[str, Any]) -> None:
     if len(paths) > 2:
         raise click.UsageError("give LEFT and RIGHT, one PAIR.json, or one FOLDER")
-    if len(paths) == 1 and paths[0].suffix.lower() in _PICTURES:
+    if len(paths) == 1 and is_picture(paths[0]):
         raise click.UsageError(f"{paths[0]} is one picture: give LEFT and RIGHT")
     if len(paths) == 2:
         lacking = [f"--{name}" for name in ("rig", "rover") if given[name] is None]
@@ -125,7 +138,6 @@ def _check_usage(paths: tuple[Path, ...], given: dict[str, Any]) -> None:
         raise click.UsageError("give --roll-deg and --pitch-deg together, or neither")
     if given["rig_right"] is not None and given["rig"] is None:
         raise click.UsageError("--rig-right needs --rig, the left camera's file")
-    options.check_near_strip(given["near_strip_max_m"], given["look_ahead_m"])
 
 
 def job_of_paths(paths: tuple[Path, ...], common: dict[str, Any]) -> Job:

@@ -1,0 +1,60 @@
+"""A run of made-up pairs by real processes, to be killed: ``main(RUN)`` in a process of its own.
+
+The same store, loop, pool and hands as ``hazcam batch``; what is made up is only the work on a
+pair, which takes a few hundredths of a second.
+"""
+
+from __future__ import annotations
+
+import time
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from hazcam.campaign.executors import local_pool
+from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure
+from hazcam.campaign.runner import Answer, answers, work_off
+from hazcam.campaign.store import Store
+from tests.campaign.entries import ABOUT, make_campaign, make_entry
+
+PAIRS = 240
+LIMIT_S = 60.0
+_WORK_S = 0.05
+
+
+@dataclass(frozen=True)
+class Made:
+    """A pair to make up."""
+
+    pair: CampaignPair
+
+    @property
+    def id(self) -> str:
+        return self.pair.id
+
+
+def made_up(work: Made) -> Answer:
+    """The same entry for the same pair, whoever makes it up; each seventh fails."""
+    time.sleep(_WORK_S)
+    seed = zlib.crc32(work.id.encode())
+    if seed % 7 == 0:
+        return PairFailure(id=work.id, kind="failed", where=work.id, found="a bad one",
+                           expected="a good one", remedy="none")
+    entry = make_entry(work.pair, np.random.default_rng(seed))
+    blob = np.random.default_rng(seed).bytes(50_000)
+    rows = {**entry.rows, "demands": [{"pair": work.id, "npz": blob, "gist": blob[:100]}],
+            "terrains": [{"pair": work.id, "npz": blob}]}
+    return PairEntry(id=work.id, rows=rows, timings={"assess_s": _WORK_S})
+
+
+def main(folder: Path) -> None:
+    manifest = make_campaign(folder.parent, PAIRS).manifest
+    with Store.open(folder, ABOUT) as store:
+        store.add_pairs(manifest)
+        settled = store.settled()
+        todo = [Made(pair) for pair in manifest.pairs if pair.id not in settled]
+        with local_pool(2) as force:
+            work_off(store, answers(todo, made_up, force, LIMIT_S), lambda _: None)
+        store.finish()
