@@ -30,6 +30,8 @@ _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NU
                "VECLIB_MAXIMUM_THREADS")
 _LENGTH_BYTES = 8
 _CLOSING_S = 5.0
+# A slow disk and a busy machine may need long to load the code.
+_START_S = 120.0
 _LAST_WORDS_BYTES = 2000
 
 
@@ -85,14 +87,23 @@ class Hand:
         HandFaultError
             The function raised something there.
         """
-        process = self._started()
+        if self._process is None:
+            self._process = self._start()
+            # The task's clock starts when its code has been loaded.
+            self._exchange(_be_ready, function, max(limit_s, _START_S))
+        return self._exchange(function, argument, limit_s)  # type: ignore[no-any-return]
+
+    def _exchange(self, function: Callable[[Any], Any], argument: object, limit_s: float) -> Any:
+        """Hand a task over and wait for its answer."""
+        process = self._process
+        assert process is not None
+        assert process.stdin is not None
+        assert process.stdout is not None
         overdue = threading.Event()
         watch = threading.Timer(limit_s, _end, (process, overdue))
         watch.daemon = True
         watch.start()
         try:
-            assert process.stdin is not None
-            assert process.stdout is not None
             _send(process.stdin, (function, argument))
             good, answer = _receive(process.stdout)
         except (EOFError, OSError) as error:
@@ -107,7 +118,7 @@ class Hand:
             watch.cancel()
         if not good:
             raise HandFaultError(answer)
-        return answer  # type: ignore[no-any-return]  # as the function was typed
+        return answer
 
     def give_up(self) -> None:
         """End the process at once; from any thread, also while another one waits for it."""
@@ -133,16 +144,14 @@ class Hand:
         if self._errors is not None:
             self._errors.close()
 
-    def _started(self) -> subprocess.Popen[bytes]:
-        if self._process is None:
-            self._errors = tempfile.TemporaryFile()  # noqa: SIM115  # open as long as the process
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "hazcam.campaign.hand"], stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE, stderr=self._errors,
-                # what can be imported here can be imported there
-                env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1"),
-                     "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)})
-        return self._process
+    def _start(self) -> subprocess.Popen[bytes]:
+        self._errors = tempfile.TemporaryFile()  # noqa: SIM115  # open as long as the process
+        return subprocess.Popen(
+            [sys.executable, "-m", "hazcam.campaign.hand"], stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE, stderr=self._errors,
+            # what can be imported here can be imported there
+            env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1"),
+                 "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)})
 
     def _last_words(self, process: subprocess.Popen[bytes]) -> str:
         """How the process ended, and the last line that it wrote."""
@@ -183,6 +192,10 @@ def _receive(pipe: IO[bytes]) -> Any:
     if len(data) < size:
         raise EOFError
     return pickle.loads(data)  # from the process that this one started, or that started this one
+
+
+def _be_ready(function: Callable[[Any], Any]) -> None:
+    """Do nothing: that the function came along has loaded its code."""
 
 
 # --- the process itself ---------------------------------------------------------------------------

@@ -16,9 +16,11 @@ from hazcam.assess import Assessment, rig_causes
 from hazcam.calibration import StereoRig
 from hazcam.calibration.interchange import rig_text
 from hazcam.campaign.record import PairEntry, Row, Value
+from hazcam.disparity import DisparityMap
+from hazcam.disparity.record import Blank
 from hazcam.drift import DriftEstimate, NoDrift
 from hazcam.imagery.quality import picture_quality
-from hazcam.imagery.spots import on_sensor, pair_spots
+from hazcam.imagery.spots import pair_spots
 from hazcam.report.record import Record, as_record, limits_record, rover_record, to_json_line
 from hazcam.report.small_overlay import small_overlay
 from hazcam.rover import RoverProfile
@@ -106,12 +108,16 @@ def _assessment(a: Assessment, rig: StereoRig, record: Record) -> Row:
         "cause_ahead": ahead["causes"][0]["kind"] if ahead and ahead["causes"] else "",
         "suggestion": suggestion["text"],
         "seen_share": None if a.terrain is None else a.terrain.state_shares()["seen"],
-        "matched_share": None if a.disparity is None else float(np.mean(a.disparity.matched)),
+        "matched_share": None if a.disparity is None else _matched_share(a.disparity),
         "rows_off_px": check["largest_px"], "rows_off_sigma_px": check["largest_sigma_px"],
         "rows_spread_px": check["spread_px"], "features": check["count"],
         "outside_rehearsed": "; ".join(record["outside_rehearsed"]),
         "notes": "; ".join([*record["pair"]["notes"], *record["intake"]["notes"]]),
     }
+
+
+def _matched_share(disparity: DisparityMap) -> float:
+    return float(np.mean(disparity.blank == Blank.MATCHED))
 
 
 def _against_the_pair(a: Assessment) -> str | None:
@@ -142,9 +148,8 @@ def _picture_rows(a: Assessment) -> dict[str, list[Row]]:
         measured: dict[str, Value] = {k: _known(v) for k, v in asdict(quality).items()}
         pictures.append({"pair": a.pair.id, "side": side, **measured})
     for side, found in pair_spots(a.pair, a.intake).items():
-        placed = [on_sensor(spot, a.pair.window, a.pair.binning) for spot in found]
         spots += [{"pair": a.pair.id, "side": side, "number": number, **asdict(spot)}
-                  for number, spot in enumerate(placed)]
+                  for number, spot in enumerate(found)]
     return {"pictures": pictures, "spots": spots}
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hazcam.campaign.executors import local_pool
+from hazcam.campaign.executors import Workforce, local_pool
 from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure
 from hazcam.campaign.runner import Answer, answers, work_off
 from hazcam.campaign.store import Store
@@ -50,11 +50,16 @@ def made_up(work: Made) -> Answer:
 
 
 def main(folder: Path) -> None:
-    manifest = make_campaign(folder.parent, PAIRS).manifest
+    with local_pool(2) as force:
+        record(folder, force, PAIRS)
+
+
+def record(folder: Path, force: Workforce, pairs: int) -> None:
+    """Begin a run, or go on with it, to its end."""
+    manifest = make_campaign(folder.parent, pairs).manifest
     with Store.open(folder, ABOUT) as store:
         store.add_pairs(manifest)
         settled = store.settled()
         todo = [Made(pair) for pair in manifest.pairs if pair.id not in settled]
-        with local_pool(2) as force:
-            work_off(store, answers(todo, made_up, force, LIMIT_S), lambda _: None)
+        work_off(store, answers(todo, made_up, force, LIMIT_S), lambda _: None)
         store.finish()

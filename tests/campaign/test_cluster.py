@@ -9,11 +9,20 @@ from typing import Any
 import pytest
 
 from hazcam.campaign import executors
-from hazcam.campaign.executors import ClusterError, Task, Workforce, by_hand, dask_cluster
+from hazcam.campaign.executors import (
+    ClusterError,
+    Task,
+    Workforce,
+    by_hand,
+    dask_cluster,
+    local_pool,
+)
 from hazcam.campaign.record import PairEntry, PairFailure
 from hazcam.campaign.runner import answers
 from tests.campaign import tasks
+from tests.campaign.driver import record
 from tests.campaign.tasks import Errand
+from tests.campaign.test_kills import rows
 
 LONG_S = 60.0
 
@@ -62,6 +71,15 @@ def test_a_worker_of_the_cluster_that_is_killed_costs_no_pair(
         found.append(answered.answer)
     assert sorted(a.id for a in found) == sorted(w.id for w in work)
     assert all(isinstance(a, PairEntry) for a in found)
+
+
+def test_a_run_of_the_cluster_has_the_rows_of_one_of_the_local_pool(
+    force: Workforce, tmp_path: Path
+) -> None:
+    with local_pool(2) as pool:
+        for name, workers in (("local", pool), ("cluster", force)):
+            record(tmp_path / name, workers, pairs=30)
+    assert rows(tmp_path / "local") == rows(tmp_path / "cluster")
 
 
 def test_hands_of_the_cluster_use_one_thread(force: Workforce) -> None:
