@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from hazcam.assess import Assessment, assess_pair
     from hazcam.calibration import StereoRig, read_rig
+    from hazcam.campaign import Run, open_run
     from hazcam.errors import HazcamError
     from hazcam.frames import Attitude
     from hazcam.imagery import StereoPair, Window, pair_from_arrays, read_pair
@@ -23,13 +24,14 @@ if TYPE_CHECKING:
 
 __version__ = version("hazcam")
 
-__all__ = ["Assessment", "Attitude", "HazcamError", "RoverProfile", "Settings", "StereoPair",
-           "StereoRig", "Window", "assess_pair", "pair_from_arrays", "read_pair", "read_rig",
-           "read_rover"]
+__all__ = ["Assessment", "Attitude", "HazcamError", "RoverProfile", "Run", "Settings",
+           "StereoPair", "StereoRig", "Window", "assess_pair", "open_run", "pair_from_arrays",
+           "read_pair", "read_rig", "read_rover"]
 
 _HOMES = {
     "Assessment": "hazcam.assess", "assess_pair": "hazcam.assess",
     "StereoRig": "hazcam.calibration", "read_rig": "hazcam.calibration",
+    "Run": "hazcam.campaign", "open_run": "hazcam.campaign",
     "HazcamError": "hazcam.errors",
     "Attitude": "hazcam.frames",
     "StereoPair": "hazcam.imagery", "Window": "hazcam.imagery",

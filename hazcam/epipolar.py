@@ -116,10 +116,10 @@ def check_epipolar(
         If hardly any feature is found to the left of its place, as in a stereo pair, but many
         to the right of it: the pictures are swapped.
     """
-    found = _residual(rectified, track_features(rectified, view, noise))
+    found = residual_of(rectified, track_features(rectified, view, noise))
     doubtful = found.count < _DOUBTFUL_SHARE * found.sought
     if doubtful or not found.checked or found.spread_px > MAX_EPIPOLAR_SPREAD_PX:
-        farther = _residual(rectified, track_features(rectified, view, noise, far_off_rows=True))
+        farther = residual_of(rectified, track_features(rectified, view, noise, far_off_rows=True))
         found = max(found, farther, key=_count)
     if found.count < MIN_EPIPOLAR_FEATURES:
         swapped = track_features(exchanged(rectified), view, noise)
@@ -132,7 +132,8 @@ def check_epipolar(
     return found
 
 
-def _residual(rectified: RectifiedPair, tracks: Tracks) -> EpipolarResidual:
+def residual_of(rectified: RectifiedPair, tracks: Tracks) -> EpipolarResidual:
+    """The vertical offset that features show."""
     offset = fit_vertical_offset(tracks, rectified.camera)
     largest, sigma = _largest(offset, rectified)
     return EpipolarResidual(

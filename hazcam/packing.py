@@ -15,6 +15,8 @@ from hazcam.frames import Floats
 
 Bytes = NDArray[np.uint8]
 Integers = NDArray[np.int64]
+AnyIntegers = NDArray[np.int32] | Integers
+"""Whole numbers, in half the memory where that is known to do."""
 Arrays = dict[str, NDArray[np.generic]]
 """Packed arrays by name, none of them of Python objects."""
 
@@ -39,7 +41,7 @@ def unpack_mask(packed: NDArray[np.generic], shape: tuple[int, ...]) -> NDArray[
     return np.unpackbits(packed.view(np.uint8), count=count).astype(bool).reshape(shape)
 
 
-def pack_integers(values: Integers) -> Bytes:
+def pack_integers(values: AnyIntegers) -> Bytes:
     """Whole numbers of shape (n,) as byte planes of shape (k, n), k as few as hold them all.
 
     The sign goes into the lowest bit (0, -1, 1, -2 become 0, 1, 2, 3), so that small numbers of
@@ -50,10 +52,13 @@ def pack_integers(values: Integers) -> Bytes:
     >>> pack_integers(np.array([0, -1, 1, -2])).tolist()
     [[0, 1, 2, 3]]
     """
-    values = np.asarray(values, dtype=np.int64)
-    planes = _planes(((values << 1) ^ (values >> 63)).astype("<i8"))
-    used = np.nonzero(planes.any(axis=1))[0]
-    return planes[:int(used[-1]) + 1 if used.size else 1].copy()
+    sign = values >> (8 * values.itemsize - 1)  # 0 or -1
+    folded = ((values << 1) ^ sign).view(f"u{values.itemsize}")
+    count = max(-(-int(folded.max(initial=0)).bit_length() // 8), 1)
+    planes = np.empty((count, len(folded)), dtype=np.uint8)
+    for i in range(count):
+        planes[i] = folded >> (8 * i)  # the upper bytes are cut off
+    return planes
 
 
 def unpack_integers(planes: NDArray[np.generic]) -> Integers:
@@ -65,11 +70,12 @@ def unpack_integers(planes: NDArray[np.generic]) -> Integers:
         No byte planes.
     """
     _check_planes(planes)
-    whole = np.zeros((8, planes.shape[1]), dtype=np.uint8)
-    whole[:len(planes)] = planes
-    folded = np.ascontiguousarray(whole.T).view("<u8")[:, 0]
-    return np.asarray((folded >> np.uint64(1)).astype(np.int64)
-                      ^ -(folded & np.uint64(1)).astype(np.int64))
+    folded = planes[0].astype(np.uint32 if len(planes) <= 4 else np.uint64)
+    for i, plane in enumerate(planes[1:], start=1):
+        folded |= plane.astype(folded.dtype) << folded.dtype.type(8 * i)
+    one = folded.dtype.type(1)
+    sign = (folded & one).view(f"i{folded.itemsize}")
+    return np.asarray((folded >> one).view(sign.dtype) ^ -sign, dtype=np.int64)
 
 
 def pack_floats(values: Floats) -> Bytes:

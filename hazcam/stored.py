@@ -4,7 +4,7 @@ Other limits or another confidence are a comparison with the stored demands; ano
 or look-ahead takes its demands from the stored ground. What speaks against the whole pair is kept
 with both, so that no store says ``go`` where the pair said ``ask-ground`` for the rig.
 
-Pure: ``report/stores.py`` reads and writes the files.
+Pure: ``stored_npz`` turns both stores into bytes and back, ``report/stores.py`` reads the files.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from hazcam.verdict import (
     HeadingVerdict,
     Suggestion,
     decide,
-    demand_along,
+    demands_along,
     suggest,
 )
 
@@ -148,10 +148,8 @@ def judge_terrain(
     """
     rover, settings = rover or store.rover, settings or store.settings
     strip_max_m = near_strip_bound_m(store.terrain, rover, settings)
-    demands = tuple(
-        demand_along(store.terrain, rover, heading, look_ahead_m=settings.look_ahead_m,
-                     near_strip_max_m=strip_max_m)
-        for heading in settings.headings_deg)
+    demands = demands_along(store.terrain, rover, settings.headings_deg,
+                            look_ahead_m=settings.look_ahead_m, near_strip_max_m=strip_max_m)
     return _judgement(store, rover, settings, demands, strip_max_m)
 
 

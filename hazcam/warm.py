@@ -29,6 +29,7 @@ from hazcam.frames import R_BODY_OPTICAL, Attitude, Pose, rotation_y
 from hazcam.imagery import StereoPair, pair_from_arrays
 from hazcam.rover import read_rover
 from hazcam.settings import MATCHERS, MatcherName, Settings
+from hazcam.verdict.gist import join_gists, judge_gists, pack_gist
 
 _PACKAGE = "hazcam."
 # A small rig over flat ground: wide enough that no stage leaves out a step.
@@ -62,10 +63,10 @@ class WarmUp:
 
 
 def warm_up() -> WarmUp:
-    """Compile every loop that an assessment runs, or load it where that was done before.
+    """Compile every loop that an assessment, or judging a run, calls; or load it from the cache.
 
-    Whole assessments of small made-up pairs are run: whatever they call has the types of the
-    arguments that it has in earnest.
+    Whole assessments of small made-up pairs are run, and their demands judged as those of a run
+    are: whatever is called has the types of the arguments that it has in earnest.
 
     Raises
     ------
@@ -75,8 +76,10 @@ def warm_up() -> WarmUp:
     noted: list[str] = []
     with on_compiling(noted.append):
         for pair, rig, matcher in _cases():
-            assess_pair(pair, rig, read_rover("dunlin-em"),
-                        Settings(headings_deg=(0.0,), matcher=MATCHERS[matcher]()))
+            found = assess_pair(pair, rig, read_rover("dunlin-em"),
+                                Settings(headings_deg=(0.0,), matcher=MATCHERS[matcher]()))
+            gists = join_gists([pack_gist(found.demands, ())])
+            judge_gists(gists, found.rover.limits, found.settings.confidence)
     return WarmUp(compiled=len(noted), folders=_folders(), processor=_processor())
 
 

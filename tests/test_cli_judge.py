@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from hazcam.cli import main
 from hazcam.report import as_record, as_text, to_json
-from hazcam.report.stores import terrain_store
+from hazcam.stored_npz import terrain_bytes
 from tests.conftest import terrain_of
 from tests.folders import assessment, write_inputs
 
@@ -120,7 +120,7 @@ def test_two_options_of_the_near_strip_go_together(tmp_path: Path) -> None:
     found = assessment()
     found = replace(found, settings=replace(found.settings, near_strip_max_m=0.2))
     store = tmp_path / "terrain.npz"
-    store.write_bytes(terrain_store(found, terrain_of(found), as_record(found, inputs={})))
+    store.write_bytes(terrain_bytes(found, terrain_of(found), as_record(found, inputs={})))
     assert record_of("judge", store)["near_strip"]["max_m"] == 0.2
     assert record_of("judge", store, "--near-strip", "ask")["near_strip"]["max_m"] == 0
     strip_m = record_of("judge", store, "--near-strip", "assume")["near_strip"]["max_m"]

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from PIL import ExifTags, Image
 
 from hazcam.errors import ImageError, PairError
 from hazcam.imagery.arrays import pair_digest, pair_from_arrays, to_grey
@@ -54,6 +55,20 @@ def test_lossless_pictures_come_back_as_written(tmp_path: Path, name: str) -> No
     pixels, notes = read_picture(write_picture(tmp_path / name, texture()))
     assert np.array_equal(pixels, texture())
     assert notes == ()
+
+
+@pytest.mark.parametrize("turn", range(1, 9))
+@pytest.mark.parametrize(("name", "options"), [
+    ("a.png", {}), ("a.tif", {}), ("a.tif", {"big_tiff": True}),
+    ("a.tif", {"compression": "tiff_lzw"}),
+])
+def test_orientation_is_never_applied(
+    tmp_path: Path, name: str, options: dict[str, Any], turn: int
+) -> None:
+    exif = Image.Exif()
+    exif[ExifTags.Base.Orientation] = turn
+    Image.fromarray(texture()).save(tmp_path / name, exif=exif, **options)
+    assert np.array_equal(read_picture(tmp_path / name)[0], texture())
 
 
 def test_a_picture_path_may_hold_any_letters(tmp_path: Path) -> None:
@@ -209,7 +224,7 @@ def test_an_unstated_sigma_is_assumed_and_said(tmp_path: Path) -> None:
          "window: unknown key: x\n.*the known keys: column, row, width, height"),
         ({"previous": {"pair": "a", "pose": np.eye(4).tolist(), "sigma": 1, "time": 2}},
          "previous: unknown key: time"),
-        ({"onboard": {"verdict": "go"}}, "onboard: missing key: value_m"),
+        ({"onboard": {"value_m": 0.7}}, "onboard: missing key: verdict"),
         ({"onboard": "go"}, "onboard: found 'go'\n.*a JSON object with the keys verdict"),
         ({"schema": "hazcam-pair/9"}, "schema: found 'hazcam-pair/9'\n.*hazcam-pair/1"),
         ({"roll_deg": "two", "pitch_deg": 1}, "roll_deg: found 'two'\n.*a finite number"),

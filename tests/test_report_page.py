@@ -398,6 +398,6 @@ def test_an_obstacle_whose_outline_is_a_line_in_the_picture_is_no_failure() -> N
     assert shown.terrain is not None
     pixels = np.array([[10.0, 20.0], [12.0, 22.0], [14.0, 24.0], [16.0, 26.0]])
     places = iter([pixels, pixels + 20])
-    found = overlay._silhouette(shown.terrain.obstacles[0], shown.terrain,
-                                lambda x, y, z: next(places))
+    found = overlay.silhouette(shown.terrain.obstacles[0], shown.terrain,
+                               lambda x, y, z: next(places))
     assert found is None

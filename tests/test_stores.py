@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import zipfile
 from collections.abc import Callable, Iterator
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
@@ -35,10 +36,10 @@ from hazcam.report import (
     read_terrain,
     write_assessment,
 )
-from hazcam.report.stores import demands_store, terrain_store
 from hazcam.rover import read_rover, with_limits
 from hazcam.settings import Settings
 from hazcam.stored import StoredDemands, StoredTerrain, judge_demands, judge_terrain
+from hazcam.stored_npz import demands_bytes, terrain_bytes
 from hazcam.terrain import TerrainMap, map_terrain
 from hazcam.terrain.pack import (
     HEIGHT_STEP_M,
@@ -98,8 +99,8 @@ def with_previous() -> Assessment:
 def stored(found: Assessment, folder: Path) -> tuple[StoredTerrain, StoredDemands]:
     """Both stores of an assessment, written and read back."""
     record = as_record(found, inputs={})
-    (folder / "terrain.npz").write_bytes(terrain_store(found, terrain_of(found), record))
-    (folder / "demands.npz").write_bytes(demands_store(found, record))
+    (folder / "terrain.npz").write_bytes(terrain_bytes(found, terrain_of(found), record))
+    (folder / "demands.npz").write_bytes(demands_bytes(found, record))
     return read_terrain(folder / "terrain.npz"), read_demands(folder / "demands.npz")
 
 
@@ -292,6 +293,14 @@ def test_the_same_assessment_gives_the_same_bytes(folder: Path, tmp_path: Path) 
         assert (folder / name).read_bytes() == (tmp_path / name).read_bytes()
     assert isinstance(read_store(folder / "terrain.npz"), StoredTerrain)
     assert isinstance(read_store(folder / "demands.npz"), StoredDemands)
+
+
+def test_a_store_tells_nothing_of_when_it_was_written(folder: Path) -> None:
+    """Else the same assessment would give other bytes a minute later."""
+    for name in ("terrain.npz", "demands.npz"):
+        with zipfile.ZipFile(folder / name) as file:
+            assert {member.date_time for member in file.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+            assert {member.compress_type for member in file.infolist()} == {zipfile.ZIP_DEFLATED}
 
 
 def test_a_store_says_where_it_comes_from_and_no_path(folder: Path) -> None:

@@ -32,6 +32,16 @@ from click.testing import CliRunner
 from hazcam.cli import main
 from hazcam.warm import loops, warm_up
 
+def judged():
+    from hazcam.verdict.gist import join_gists, judge_gists, pack_gist
+    from hazcam import Settings, assess_pair, read_rover
+    from tests.synthetic import Scene, ideal_rig, render
+    found = assess_pair(render(Scene()), ideal_rig(), read_rover("dunlin-em"),
+                        Settings(headings_deg=(0.0,)))
+    gists = join_gists([pack_gist(found.demands, ())] * 2)
+    assert len(gists.headings)
+    judge_gists(gists, found.rover.limits, 0.9)
+
 def kinds():
     return {name: list(map(str, loop.signatures)) for name, loop in loops().items()}
 
@@ -45,12 +55,16 @@ for words in (
 ):
     done = CliRunner().invoke(main, ["assess", *words.split(), "--headings", "0", "--json"])
     assert done.exit_code == 0, done.output
+judged()
 print(json.dumps({"warm": warm, "then": kinds()}))
 """
 
 
 def test_after_a_warm_up_an_assessment_compiles_nothing() -> None:
-    """Pictures as they are and resampled, attitude stated and not, 8 bit of two formats."""
+    """Nor does judging. Pictures as they are and resampled, attitude stated and not, two formats.
+
+    Loops that others call are compiled with these, and have no signature of their own.
+    """
     done = subprocess.run([sys.executable, "-c", _AFTERWARDS], cwd=ROOT, capture_output=True,
                           text=True, check=False)
     assert done.returncode == 0, done.stderr
@@ -58,7 +72,7 @@ def test_after_a_warm_up_an_assessment_compiles_nothing() -> None:
     assert kinds["then"] == kinds["warm"]
     used = {name.rpartition(".")[0] for name, signatures in kinds["warm"].items() if signatures}
     assert {"hazcam.disparity.semiglobal", "hazcam.disparity.subpixel",
-            "hazcam.terrain.kernels"} <= used
+            "hazcam.terrain.kernels", "hazcam.verdict.kernels_gist"} <= used
 
 
 def test_a_second_warm_up_has_nothing_to_do() -> None:

@@ -1,7 +1,7 @@
 """StereoRig: reading, checking and writing a calibration; the rig of a window or binned picture."""
 
 from hazcam.calibration.checks import check_rig, monotonic_radius, rig_digest
-from hazcam.calibration.io import read_mount, read_rig, write_rig
+from hazcam.calibration.io import read_mount, read_rig, rig_of_text, write_rig
 from hazcam.calibration.noise import noise_of
 from hazcam.calibration.rig import LensModel, StereoRig
 from hazcam.calibration.sensor import crop_and_bin, rig_for
@@ -17,5 +17,6 @@ __all__ = [
     "read_rig",
     "rig_digest",
     "rig_for",
+    "rig_of_text",
     "write_rig",
 ]

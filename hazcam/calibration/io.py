@@ -141,6 +141,19 @@ def read_rig(
     return replace(rig, digest=rig_digest(rig))
 
 
+def rig_of_text(text: str, where: str) -> StereoRig:
+    """The rig of a text that ``interchange.rig_text`` made; ``where`` names it in messages.
+
+    Raises
+    ------
+    RigError
+        As ``read_rig``.
+    """
+    path = Path(where)
+    rig = check_rig(rig_of_storage(parse(text, path), path, None, bare=False))
+    return replace(rig, digest=rig_digest(rig))
+
+
 def write_rig(rig: StereoRig, path: str | Path) -> None:
     """Write a rig as OpenCV FileStorage YAML of schema ``hazcam-rig/1``.
 

@@ -86,6 +86,7 @@ PAIRS = Table(
         _real("walked_heading_deg", "that someone let it walk", "deg"),
         _text("walked_outcome", "climbed, stuck, tipped, belly-hung or slipped", null=True),
         _text("note", "free words", null=True),
+        _text("given", "the row as written, JSON; NULL for a bad one", null=True),
     ))
 
 SETTINGS = Table(

@@ -158,7 +158,7 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
         The record lacks an input or a setting, or holds one of the wrong kind.
     """
     try:
-        inputs, settings = record["inputs"], record["settings"]
+        inputs = record["inputs"]
         files = {n: base / inputs[n] for n in _FILES if inputs[n] is not None}
         rover = inputs["rover"]
         return Job(
@@ -168,21 +168,22 @@ def job_of_record(record: Mapping[str, Any], base: Path, where: str) -> Job:
             rover=str(base / rover) if is_path(rover) else rover,
             roll_deg=inputs["roll_deg"], pitch_deg=inputs["pitch_deg"],
             limits=inputs["limits"], margin_m=inputs["margin_m"],
-            settings=Settings(
-                headings_deg=tuple(settings["headings_deg"]),
-                look_ahead_m=settings["look_ahead_m"], confidence=settings["confidence"],
-                tilt_bound_deg=settings["tilt_bound_deg"],
-                assume_level=settings["assume_level"], near_strip=settings["near_strip"],
-                near_strip_max_m=settings["near_strip_max_m"],
-                refine=settings.get("refine", False),
-                matcher=_matcher(settings["matcher"]),
-            ),
-        )
+            settings=settings_of_record(record["settings"]))
     except (KeyError, TypeError, ValueError) as error:
         raise HazcamError(
             where, f"inputs or settings that cannot be used: {error}",
             "those that `hazcam assess` wrote", "assess the pair again",
         ) from error
+
+
+def settings_of_record(settings: Mapping[str, Any]) -> Settings:
+    """The settings that a record names; a KeyError, TypeError or ValueError where it cannot be."""
+    return Settings(
+        headings_deg=tuple(settings["headings_deg"]), look_ahead_m=settings["look_ahead_m"],
+        confidence=settings["confidence"], tilt_bound_deg=settings["tilt_bound_deg"],
+        assume_level=settings["assume_level"], near_strip=settings["near_strip"],
+        near_strip_max_m=settings["near_strip_max_m"], refine=settings.get("refine", False),
+        matcher=_matcher(settings["matcher"]))
 
 
 def _matcher(name: str) -> Matcher:

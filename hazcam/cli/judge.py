@@ -1,4 +1,4 @@
-"""``hazcam judge``: judge what an assessment stored, with other limits or for another rover."""
+"""``hazcam judge``: judge what was stored of a pair or a run, with other limits or for others."""
 
 from __future__ import annotations
 
@@ -9,10 +9,15 @@ from typing import Any
 import click
 
 from hazcam import report
+from hazcam.campaign import Run, open_run
+from hazcam.campaign.judging import RunJudgement, against_before, judge_run, rejudge_run
+from hazcam.campaign.store import RUN_FILE
 from hazcam.cli import options
 from hazcam.cli.errors import user_errors
 from hazcam.cli.job import is_path, relative_to
-from hazcam.cli.progress import saying_what_is_compiled
+from hazcam.cli.progress import saying_what_is_compiled, with_progress
+from hazcam.errors import HazcamError
+from hazcam.report.campaign_judgement import run_judgement_record, run_judgement_text
 from hazcam.rover import read_rover, with_limits
 from hazcam.settings import Settings
 from hazcam.stored import Judgement, StoredDemands, StoredTerrain, judge_demands, judge_terrain
@@ -22,29 +27,64 @@ _GROUND = ("rover", "margin_m", "headings", "look_ahead_m", "near_strip", "near_
 
 
 @click.command()
-@click.argument("store", type=options.FILE, metavar="STORE")
+@click.argument("store", type=options.FILE, metavar="STORE | RUN")
 @options.judging_again
 @click.option("--json", "as_json", is_flag=True, help="Print the full record instead of the table.")
 def judge(store: Path, as_json: bool, **given: Any) -> None:
-    """Judge again what `hazcam assess -o` stored, without the pictures.
+    """Judge again what `hazcam assess -o` or `hazcam batch` stored, without the pictures.
 
     STORE is DIR/ID/demands.npz, to hold the same demands against other limits or with another
     confidence; or DIR/ID/terrain.npz, to take the demands of another rover, margin, look-ahead or
     other headings from the same ground. Whatever is not given is as it was assessed; with --rover
     the limits and the margin are those of that rover.
 
+    RUN is the folder of a run: all of its pairs are judged, and those headings told whose verdict
+    is another one then. Other limits alone take seconds for thousands of pairs; whatever takes the
+    ground, a part of the time of assessing them. The run stays as it is.
+
     Exit status: 0 judged, whatever the verdict; 1 an input failed; 2 wrong usage.
     """
     with user_errors(), saying_what_is_compiled():
-        found = report.read_store(store)
-        judged = (_from_demands(found, given) if isinstance(found, StoredDemands)
-                  else _from_terrain(found, given))
-        record = report.judgement_record(judged, inputs=_inputs(store, given))
-        click.echo(report.to_json(record) if as_json else report.as_text(record), nl=False)
+        inputs = _inputs(store, given)
+        if store.is_dir() or store.name == RUN_FILE:
+            with _run(store) as run:
+                judged_run = _judged_run(run, given)
+            record = run_judgement_record(judged_run, inputs=inputs)
+            text = run_judgement_text(record)
+        else:
+            found = report.read_store(store)
+            judged = (_from_demands(found, given) if isinstance(found, StoredDemands)
+                      else _from_terrain(found, given))
+            record = report.judgement_record(judged, inputs=inputs)
+            text = report.as_text(record)
+        click.echo(report.to_json(record) if as_json else text, nl=False)
+
+
+def _run(path: Path) -> Run:
+    if path.is_dir() and not (path / RUN_FILE).exists():
+        raise HazcamError(str(path), f"is a folder without {RUN_FILE}",
+                          "a demands.npz, a terrain.npz, or the folder of a run",
+                          "give the file itself, or what `hazcam batch -o` was given")
+    return open_run(path)
+
+
+def _judged_run(run: Run, given: dict[str, Any]) -> RunJudgement:
+    if not _takes_ground(given):
+        return judge_run(run, given["limits"], given["confidence"])
+    rover = None if given["rover"] is None else read_rover(given["rover"])
+    judgements = rejudge_run(run, rover=rover, limits=given["limits"], margin_m=given["margin_m"],
+                             settings=lambda stored: _settings(stored, given))
+    total = len(run.table("terrains"))
+    return against_before(run, with_progress(judgements, total, "judging"))
+
+
+def _takes_ground(given: dict[str, Any]) -> list[str]:
+    """The options that change the demands themselves."""
+    return [f"--{name.replace('_', '-')}" for name in _GROUND if given[name] is not None]
 
 
 def _from_demands(store: StoredDemands, given: dict[str, Any]) -> Judgement:
-    asked = [f"--{name.replace('_', '-')}" for name in _GROUND if given[name] is not None]
+    asked = _takes_ground(given)
     if asked:
         raise click.UsageError(f"{', '.join(asked)}: this changes the demands themselves, which "
                                "takes the ground: give the terrain.npz beside this store")

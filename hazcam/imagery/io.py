@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from hazcam.errors import HazcamError, ImageError, PairError
 from hazcam.imagery.arrays import pair_from_arrays, to_grey
@@ -16,6 +17,7 @@ from hazcam.imagery.naming import id_of
 from hazcam.imagery.pair import Picture, StereoPair
 from hazcam.imagery.sidecar import SIGMA_NOTE, Sidecar, attitude_from, parse_sidecar
 from hazcam.imagery.signatures import picture_format
+from hazcam.imagery.tiff import without_orientation
 
 _SIGNATURE_BYTES = 16
 _FORMATS = "a PNG, JPEG, TIFF, BMP, WebP, PGM or JPEG 2000 picture"
@@ -81,7 +83,7 @@ def _truncated(path: Path, form: str, size: int) -> NoReturn:
     )
 
 
-def _decode(data: bytes) -> np.ndarray[Any, np.dtype[Any]] | None:
+def _decode(data: bytes) -> NDArray[Any] | None:
     try:
         return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     except cv2.error:
@@ -109,9 +111,26 @@ def read_picture(path: str | Path) -> tuple[Picture, tuple[str, ...]]:
     ImageError
         A missing or empty file, a folder, no picture, a truncated picture, an unknown depth.
     """
-    path = Path(path)
+    return to_grey(decode_picture(Path(path)), order="bgr")
+
+
+def decode_picture(path: Path) -> NDArray[Any]:
+    """Pixels of a picture as they are stored.
+
+    Returns
+    -------
+    ndarray of shape (H, W), (H, W, 3) or (H, W, 4), uint8 or uint16
+        Grey, or colours in the order blue, green, red, and alpha.
+
+    Raises
+    ------
+    ImageError
+        As ``read_picture``.
+    """
     data = _read_bytes(path, ImageError, _FORMATS)
     form = _form_of(path, data)
+    if form == "TIFF":
+        data = without_orientation(data)
     pixels = None if _is_cut_short(data, form) else _decode(data)
     if pixels is None:
         _truncated(path, form, len(data))
@@ -120,7 +139,7 @@ def read_picture(path: str | Path) -> tuple[Picture, tuple[str, ...]]:
             str(path), f"pixels of type {pixels.dtype}", "8-bit or 16-bit grey or colour",
             "convert it to an 8-bit or 16-bit PNG",
         )
-    return to_grey(pixels, order="bgr")
+    return pixels
 
 
 def read_sidecar(path: str | Path) -> Sidecar:

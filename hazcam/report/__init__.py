@@ -19,13 +19,7 @@ from hazcam.report.section_record import (
     section_record,
     section_text,
 )
-from hazcam.report.stores import (
-    DEMANDS_SCHEMA,
-    TERRAIN_SCHEMA,
-    read_demands,
-    read_store,
-    read_terrain,
-)
+from hazcam.report.stores import read_demands, read_store, read_terrain
 from hazcam.report.text import as_text, summary_text
 from hazcam.report.write import (
     prepare_folder,
@@ -36,6 +30,7 @@ from hazcam.report.write import (
     write_rig_card,
     write_section,
 )
+from hazcam.stored_npz import DEMANDS_SCHEMA, TERRAIN_SCHEMA
 
 __all__ = ["CALIBRATION_SCHEMA", "DEMANDS_SCHEMA", "JUDGEMENT_SCHEMA", "SCHEMA", "SECTION_SCHEMA",
            "TERRAIN_SCHEMA", "Record", "as_record", "as_text", "calibration_record",

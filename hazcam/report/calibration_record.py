@@ -28,7 +28,8 @@ from hazcam.calibration.words import (
 )
 from hazcam.frames import Floats
 from hazcam.report.calibration_bend import bend_along
-from hazcam.report.record import Record, plain, versions
+from hazcam.report.record import Record, plain
+from hazcam.versions import versions
 
 CALIBRATION_SCHEMA = "hazcam-calibration/1"
 EFFECT_DISTANCES_M = (0.5, 1.0, 2.0)

@@ -40,8 +40,9 @@ from hazcam.drift_mending import step_words
 from hazcam.epipolar import MAX_EPIPOLAR_OFFSET_PX
 from hazcam.frames import Floats
 from hazcam.refinement import MAX_REFINE_SIGMA_DEG
-from hazcam.report.record import Record, plain, versions
+from hazcam.report.record import Record, plain
 from hazcam.report.refined_record import SCALE_WORDS, baseline_words, parts_words
+from hazcam.versions import versions
 
 SCHEMA = "hazcam-drift/1"
 CSV_SCHEMA = "hazcam-drift-csv/1"

@@ -22,9 +22,9 @@ from hazcam.report.record import (
     plain,
     rover_record,
     settings_record,
-    versions,
 )
 from hazcam.stored import Judgement, StoredTerrain
+from hazcam.versions import versions
 
 JUDGEMENT_SCHEMA = "hazcam-judgement/1"
 _KEPT = ("pair", "attitude", "intake", "rig_check", "rig")

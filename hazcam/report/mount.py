@@ -18,8 +18,9 @@ from hazcam.calibration.rig import StereoRig
 from hazcam.floor import OFF_PX, OFF_SIGMAS, PATCHES_ACROSS
 from hazcam.laid_target import LaidTarget
 from hazcam.mounting import NAMES, HeightCheck, MountEstimate, Placement
-from hazcam.report.record import Record, plain, versions
+from hazcam.report.record import Record, plain
 from hazcam.report.text import WIDTH, rendered
+from hazcam.versions import versions
 
 SCHEMA = "hazcam-mount/1"
 _UNITS = ("m", "deg", "deg")

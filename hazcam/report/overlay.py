@@ -69,11 +69,11 @@ def overlay_figure(assessment: Assessment) -> bytes:
         picture, title_in(assessment),
         below_in=_TAG_ROOM_IN + legend_in(len(key)) + captions_in(assessment))
     terrain = assessment.terrain
-    project = _projection(assessment)
+    project = projection(assessment)
     axes.imshow(_stereo_marks(assessment), interpolation="nearest", zorder=1)
     _draw_strip_in_picture(axes, assessment, project)
     for obstacle in terrain.obstacles:
-        outline = _silhouette(obstacle, terrain, project)
+        outline = silhouette(obstacle, terrain, project)
         if outline is not None:
             axes.add_patch(Polygon(outline, fill=False, ec=BLACK, lw=1.2, zorder=6,
                                    path_effects=cased_line(2.6)))
@@ -137,7 +137,7 @@ def _picture_axes(
     return figure, axes
 
 
-def _projection(assessment: Assessment) -> Project:
+def projection(assessment: Assessment) -> Project:
     """From places in the level frame to pixels of the rectified left picture, (N, 2)."""
     assert assessment.points is not None
     camera = assessment.points.camera
@@ -152,7 +152,7 @@ def _projection(assessment: Assessment) -> Project:
     return project
 
 
-def _ground_m(terrain: TerrainMap, x: ArrayLike, y: ArrayLike) -> Floats:
+def ground_m(terrain: TerrainMap, x: ArrayLike, y: ArrayLike) -> Floats:
     """Elevation to draw a ground mark at: local ground, else the plane, else the feet. [m]"""
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     far = terrain.planes[0].elevation_m(x, y) if terrain.planes else np.zeros(x.shape)
@@ -165,7 +165,7 @@ def _ground_m(terrain: TerrainMap, x: ArrayLike, y: ArrayLike) -> Floats:
 
 def _to_picture(terrain: TerrainMap, project: Project) -> Callable[[Ground], Floats]:
     """From places on the ground to pixels, (N, 2)."""
-    return lambda ground: project(*ground, _ground_m(terrain, *ground))
+    return lambda ground: project(*ground, ground_m(terrain, *ground))
 
 
 def _draw_headings_in_picture(
@@ -201,16 +201,16 @@ def _draw_strip_in_picture(axes: Axes, assessment: Assessment, project: Project)
         return
     assert assessment.terrain is not None
     x, y = ground_arc(assessment, assessment.near_strip_max_m)
-    arc = project(x, y, _ground_m(assessment.terrain, x, y))
+    arc = project(x, y, ground_m(assessment.terrain, x, y))
     arc = arc[np.isfinite(arc).all(axis=1)]
     axes.plot(arc[:, 0], arc[:, 1], color=PURPLE, lw=1.8, ls="-.", zorder=4,
               path_effects=cased_line(3.4))
 
 
-def _silhouette(obstacle: Obstacle, terrain: TerrainMap, project: Project) -> Floats | None:
+def silhouette(obstacle: Obstacle, terrain: TerrainMap, project: Project) -> Floats | None:
     """Outline in the picture of the upright prism over an obstacle's cells, (N, 2)."""
     x, y = np.array(obstacle.outline_m).T
-    ground = _ground_m(terrain, x, y)
+    ground = ground_m(terrain, x, y)
     levels = (ground, ground + max(obstacle.height_m, 0.0))
     pixels = np.concatenate([project(x, y, z) for z in levels])
     pixels = pixels[np.isfinite(pixels).all(axis=1)]
@@ -229,7 +229,7 @@ def _tag_obstacles_in_picture(
     if not tallest:
         return
     places = np.array([_tag_place(o, terrain, project) for o in tallest])
-    drawn = np.array([_silhouette(o, terrain, project) is not None for o in tallest])
+    drawn = np.array([silhouette(o, terrain, project) is not None for o in tallest])
     inside = ((places >= [0.03 * shape[1], 0.02 * shape[0]])
               & (places <= [0.97 * shape[1], 0.98 * shape[0]])).all(axis=1)
     places[~(inside & drawn)] = np.nan
@@ -238,7 +238,7 @@ def _tag_obstacles_in_picture(
 
 
 def _tag_place(obstacle: Obstacle, terrain: TerrainMap, project: Project) -> Floats:
-    ground = _ground_m(terrain, obstacle.x_m, obstacle.y_m)
+    ground = ground_m(terrain, obstacle.x_m, obstacle.y_m)
     return project(obstacle.x_m, obstacle.y_m, ground + max(obstacle.height_m, 0.0) / 2)
 
 

@@ -16,14 +16,11 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from importlib.metadata import version
 from pathlib import PurePath
 from typing import Any
 
-import cv2
 import numpy as np
 
 from hazcam import __version__
@@ -48,6 +45,7 @@ from hazcam.rover import LIMIT_UNITS, Limits, RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import TerrainMap
 from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict, margin_of
+from hazcam.versions import versions
 
 SCHEMA = "hazcam-assessment/1"
 DIGITS = 9
@@ -160,14 +158,6 @@ def _same_value(a: Any, b: Any) -> bool:
     if numbers:
         return math.isclose(a, b, rel_tol=RELATIVE_TOLERANCE, abs_tol=_ABSOLUTE_TOLERANCE)
     return bool(a == b)
-
-
-def versions() -> dict[str, str]:
-    """What the numbers depend on beside the inputs."""
-    packages = ("numpy", "scipy", "scikit-image", "numba")
-    return {"hazcam": __version__, "python": platform.python_version(),
-            "platform": f"{platform.system()} {platform.machine()}", "opencv": cv2.__version__,
-            **{name: version(name) for name in packages}}
 
 
 def settings_record(settings: Settings) -> Record:

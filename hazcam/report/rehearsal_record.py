@@ -12,10 +12,11 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from hazcam.report.record import Record, plain, versions
+from hazcam.report.record import Record, plain
 from hazcam.scene.rehearsal.compare import Comparison
 from hazcam.scene.rehearsal.ledger import Run
 from hazcam.scene.rehearsal.tables import Summary
+from hazcam.versions import versions
 
 SCHEMA = "hazcam-rehearsal/2"
 

@@ -24,7 +24,7 @@ from hazcam import __version__
 from hazcam.flat_ground import HIDING_HEIGHTS_M, OBSTACLE_ROWS, OBSTACLE_SIGMAS
 from hazcam.frames import Floats, heading_text
 from hazcam.report.drawing import BLACK, BLUE, ORANGE, PURPLE, WHITE, cased_line, png
-from hazcam.report.record import Record, plain, versions
+from hazcam.report.record import Record, plain
 from hazcam.report.text import WIDTH, rendered
 from hazcam.rig_card import (
     CARD_END_M,
@@ -33,6 +33,7 @@ from hazcam.rig_card import (
     HeadingCard,
     RigCard,
 )
+from hazcam.versions import versions
 
 SCHEMA = "hazcam-rig-card/1"
 _COLUMNS = tuple(name for name in HeadingCard.__dataclass_fields__ if name != "reach")

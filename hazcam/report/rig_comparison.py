@@ -20,8 +20,9 @@ from hazcam.calibration.compare import SIGNIFICANT, ParameterChange, RigComparis
 from hazcam.calibration.effect import DistanceEffect, LengthChange
 from hazcam.calibration.mount_effect import MountEffect
 from hazcam.calibration.rig import StereoRig
-from hazcam.report.record import Record, plain, versions
+from hazcam.report.record import Record, plain
 from hazcam.report.text import WIDTH, rendered
+from hazcam.versions import versions
 
 SCHEMA = "hazcam-rig-comparison/1"
 # Unit of the text, how many of it make one of the record, digits.

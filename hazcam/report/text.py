@@ -87,7 +87,8 @@ def _detail(key: str, value: Any) -> str:
     if key == "previous":
         return f"pair {value['pair']}"
     if key == "onboard":
-        return f"{value['verdict']} at {value['value_m']:g} m"
+        at = f" at {value['value_m']:g} m" if "value_m" in value else ""
+        return f"{value['verdict']}{at}"
     return str(value)
 
 
@@ -97,8 +98,8 @@ def _line(label: str, text: str) -> str:
 
 
 def _headings_table(record: Record) -> str:
-    table = _table(["heading", "verdict", "clear from\nthe nose", "of it\nassumed",
-                    "chance over\na limit", "what limits it first; or its margin"], {2, 3, 4})
+    table = plain_table(["heading", "verdict", "clear from\nthe nose", "of it\nassumed",
+                         "chance over\na limit", "what limits it first; or its margin"], {2, 3, 4})
     for row in heading_rows(record):
         table.add_row(row["name"], row["verdict"], f"{row['clear_m']:.2f} m",
                       f"{row['assumed_m']:.2f} m", row["chance"], row["reason"] or row["flip"])
@@ -114,8 +115,8 @@ def summary_text(
     """
     lines = []
     if records:
-        table = _table(["pair", "straight\nahead", "clear\n(assumed)", "headings\nthat go",
-                        "suggestion"], {2, 3})
+        table = plain_table(["pair", "straight\nahead", "clear\n(assumed)", "headings\nthat go",
+                             "suggestion"], {2, 3})
         for record in records:
             table.add_row(record["id"], *summary_cells(record), record["suggestion"]["text"])
         lines.append(rendered(table))
@@ -141,7 +142,8 @@ def summary_cells(record: Record) -> tuple[str, str, str]:
     return ahead["verdict"], f"{ahead['clear_m']:.2f} ({ahead['assumed_m']:.2f}) m", share
 
 
-def _table(headers: Sequence[str], right: set[int]) -> Table:
+def plain_table(headers: Sequence[str], right: set[int]) -> Table:
+    """A table without rules; the columns of ``right`` are aligned to the right."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for i, header in enumerate(headers):
         last = i == len(headers) - 1

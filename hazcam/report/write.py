@@ -19,8 +19,8 @@ from hazcam.report.record import SCHEMA, Record, as_record, to_json
 from hazcam.report.rig_card import rig_card_figure, rig_card_record, rig_card_text
 from hazcam.report.section import section_figure
 from hazcam.report.section_record import section_along, section_record
-from hazcam.report.stores import demands_store, terrain_store
 from hazcam.rig_card import RigCard, rig_card
+from hazcam.stored_npz import demands_bytes, terrain_bytes
 from hazcam.verdict import CrossSection, best_heading
 
 _STEREO_ONLY = ("map.png", "depth.tiff", "terrain.npz", "demands.npz")
@@ -79,8 +79,8 @@ def _stores(assessment: Assessment, record: Record) -> dict[str, bytes]:
     """What the pair can be judged from again; nothing where there was no stereo."""
     if assessment.terrain is None:
         return {}
-    return {"terrain.npz": terrain_store(assessment, assessment.terrain, record),
-            "demands.npz": demands_store(assessment, record)}
+    return {"terrain.npz": terrain_bytes(assessment, assessment.terrain, record),
+            "demands.npz": demands_bytes(assessment, record)}
 
 
 def _card(assessment: Assessment, record: Record) -> bytes | None:

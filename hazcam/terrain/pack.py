@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from hazcam.frames import Pose, View
 from hazcam.packing import (
+    AnyIntegers,
     Arrays,
-    Integers,
     pack_integers,
     pack_mask,
     unpack_integers,
@@ -65,6 +65,8 @@ _LAYERS = (
     _Layer(name="slope_y", step=SLOPE_STEP, smooth=True),
     _Layer(name="slope_sigma", step=SLOPE_STEP, up=True, smooth=True),
 )
+# Multiples below this have sums of four that half of the memory holds: all but absurd maps.
+_SMALL = 2.0**29
 _MASKS = ("behind", "in_view", "sensor_view", "from_previous")
 _CODES = ("state", "blank")
 TERRAIN_ARRAYS = (*(layer.name + part for layer in _LAYERS for part in ("", ".nan", ".inf")),
@@ -108,16 +110,17 @@ def pack_terrain(terrain: TerrainMap) -> tuple[Arrays, dict[str, Any]]:
     arrays: Arrays = {name: pack_mask(getattr(terrain, name)) for name in _MASKS}
     arrays |= {name: getattr(terrain, name) for name in _CODES}
     arrays["count"] = pack_integers(terrain.count.astype(np.int64).reshape(-1))
+    mean = _multiples(terrain.mean_m, np.isfinite(terrain.mean_m), _LAYERS[0])
     for layer in _LAYERS:
         values: Grid = getattr(terrain, layer.name)
-        multiples = _multiples(values, layer)
-        known = np.isfinite(values)
+        nan, inf = np.isnan(values), np.isinf(values)
+        known = ~(nan | inf)
+        multiples = _multiples(values, known, layer)
         if layer.over_mean:
-            multiples = multiples - _multiples(terrain.mean_m, _LAYERS[0])
+            multiples = multiples - mean
         packed = _mixed_difference(_filled(multiples, known)) if layer.smooth else multiples[known]
         arrays[layer.name] = pack_integers(packed.reshape(-1))
-        arrays[f"{layer.name}.nan"] = pack_mask(np.isnan(values))
-        arrays[f"{layer.name}.inf"] = pack_mask(values == np.inf)
+        arrays[f"{layer.name}.nan"], arrays[f"{layer.name}.inf"] = pack_mask(nan), pack_mask(inf)
     view = terrain.view
     return arrays, {
         "grid": asdict(terrain.spec), "planes": [asdict(p) for p in terrain.planes],
@@ -144,9 +147,9 @@ def unpack_terrain(arrays: Mapping[str, NDArray[Any]], plain: Mapping[str, Any])
     spec = GridSpec(**plain["grid"])
     layers: dict[str, Any] = {}
     for layer in _LAYERS:
-        base = np.zeros(spec.shape, dtype=np.int64)
+        base: AnyIntegers | int = 0
         if layer.over_mean:
-            base = _multiples(layers["mean_m"], _LAYERS[0])
+            base = _multiples(layers["mean_m"], np.isfinite(layers["mean_m"]), _LAYERS[0])
         layers[layer.name] = _unpacked(arrays, layer, spec.shape, base)
     view = plain["view"]
     layers |= {name: unpack_mask(arrays[name], spec.shape) for name in _MASKS}
@@ -161,39 +164,50 @@ def unpack_terrain(arrays: Mapping[str, NDArray[Any]], plain: Mapping[str, Any])
     )
 
 
-def _multiples(values: Grid, layer: _Layer) -> Integers:
+def _multiples(values: Grid, known: NDArray[np.bool_], layer: _Layer) -> AnyIntegers:
     """Multiples of the layer's step; 0 where there is no value."""
-    known = np.isfinite(values)
-    multiples = np.where(known, values, 0.0) / layer.step
-    if np.any(multiples != np.rint(multiples)) or np.any(values == -np.inf):
+    exact = np.where(known, values, 0.0)
+    exact *= 1 / layer.step  # a power of two: no digit is lost
+    small = np.abs(exact).max(initial=0.0) < _SMALL
+    multiples: AnyIntegers = exact.astype(np.int32) if small else exact.astype(np.int64)
+    if np.any(multiples != exact) or np.any(values == -np.inf):
         raise ValueError(f"{layer.name} is not on the lattice: pack what on_lattice gives")
-    return multiples.astype(np.int64)
+    return multiples
 
 
 def _unpacked(
-    arrays: Mapping[str, NDArray[Any]], layer: _Layer, shape: tuple[int, int], base: Integers
+    arrays: Mapping[str, NDArray[Any]], layer: _Layer, shape: tuple[int, int],
+    base: AnyIntegers | int,
 ) -> Grid:
     nan, inf = (unpack_mask(arrays[f"{layer.name}.{part}"], shape) for part in ("nan", "inf"))
     known = ~nan & ~inf
     packed = unpack_integers(arrays[layer.name])
-    multiples = np.zeros(shape, dtype=np.int64)
     if layer.smooth:
         multiples = np.cumsum(np.cumsum(packed.reshape(shape), axis=0), axis=1)
     else:
+        multiples = np.zeros(shape, dtype=np.int64)
         multiples[known] = packed
-    values = (multiples + base) * layer.step
-    values[nan], values[inf] = np.nan, np.inf
+    multiples += base
+    values = multiples * layer.step
+    np.copyto(values, np.nan, where=nan)
+    np.copyto(values, np.inf, where=inf)
     return np.asarray(values)
 
 
-def _filled(multiples: Integers, known: NDArray[np.bool_]) -> Integers:
+def _filled(multiples: AnyIntegers, known: NDArray[np.bool_]) -> AnyIntegers:
     """The last known value before, row after row, where there is none: it costs no bytes."""
+    if known.all():
+        return multiples
     last = np.where(known.reshape(-1), np.arange(known.size), 0)
     return multiples.reshape(-1)[np.maximum.accumulate(last)].reshape(known.shape)
 
 
-def _mixed_difference(multiples: Integers) -> Integers:
-    return np.diff(np.diff(multiples, axis=0, prepend=0), axis=1, prepend=0)
+def _mixed_difference(multiples: AnyIntegers) -> AnyIntegers:
+    along = multiples.copy()
+    along[1:] -= multiples[:-1]
+    mixed = along.copy()
+    mixed[:, 1:] -= along[:, :-1]
+    return mixed
 
 
 def _pose_values(pose: Pose) -> dict[str, Any]:

@@ -35,13 +35,13 @@ _SAME_GROUND_M = {HEIGHTS: 0.06, ANGLES: 0.30}
 UNEXPLAINED_SHARE, BLANK_SHARE = 0.75, 1 / 3
 # Holes that the legs do not bridge are up to so long, our own assumption; a longer one hidden whole
 # behind what a rover may climb would be past the look-ahead.
-_LONGEST_HOLE_M = 0.40
-_LEAST_GROUND_SD_M = 0.002
+LONGEST_HOLE_M = 0.40
+LEAST_GROUND_SD_M = 0.002
 # A run is surely shorter than what the legs bridge if it is by so many sigma: more than the
 # quantile of any confidence up to 99.8 %.
-_SURE_SIGMAS = 3.0
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+SURE_SIGMAS = 3.0
+NODES, _RAW_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
+WEIGHTS = _RAW_WEIGHTS / _RAW_WEIGHTS.sum()
 
 
 def exceeding(demand: HeadingDemand, limits: Limits) -> Profile:
@@ -90,19 +90,31 @@ def _tail(value: Profile, sigma: Profile, limit: float | Profile) -> Profile:
 
 def _along(demand: HeadingDemand, limits: Limits, names: tuple[str, ...]) -> Profile:
     """Probability that one of some demands exceeds its limit up to each station."""
+    room = np.array([[limit_of(limits, name) - tilt_bound(demand, name)] for name in names])
+    value, shared, own = with_errors(demand, names)
+    chance = _tail(value + NODES[:, None, None] * shared, own, room).max(axis=1)
+    return np.asarray(WEIGHTS @ _once_each(chance, stations_of_ground(demand, names)))
+
+
+def with_errors(
+    demand: HeadingDemand, names: tuple[str, ...]
+) -> tuple[Profile, Profile, Profile]:
+    """Value of some demands, the error that all stations share and that of each its own, (k, n).
+
+    Of one kind, ``HEIGHTS`` or ``ANGLES``; one standard deviation, in the unit of the demand.
+    """
     value = np.stack([getattr(demand, name) for name in names])
     sigma = np.stack([demand.sigma[name] for name in names])
-    room = np.array([[limit_of(limits, name) - tilt_bound(demand, name)] for name in names])
-    shared = (np.full_like(value, demand.tilt_sigma_deg) if names == ANGLES
+    shared = (np.full_like(value, demand.tilt_sigma_deg) if names[0] in ANGLES
               else demand.scale_sigma * value)
-    own = np.sqrt(np.maximum(sigma**2 - shared**2, 1e-12))
-    chance = _tail(value + _NODES[:, None, None] * shared, own, room).max(axis=1)
-    count = max(round(_SAME_GROUND_M[names] / _spacing(demand)), 1)
-    return np.asarray(_WEIGHTS @ _once_each(chance, count))
+    return value, shared, np.sqrt(np.maximum(sigma**2 - shared**2, 1e-12))
 
 
-def _spacing(demand: HeadingDemand) -> float:
-    return float(demand.station_m[1] - demand.station_m[0]) if len(demand.station_m) > 1 else 1.0
+def stations_of_ground(demand: HeadingDemand, names: tuple[str, ...]) -> int:
+    """How many stations see the same ground and count once, for ``HEIGHTS`` or ``ANGLES``."""
+    station_m = demand.station_m
+    spacing_m = float(station_m[1] - station_m[0]) if len(station_m) > 1 else 1.0
+    return max(round(_SAME_GROUND_M[names] / spacing_m), 1)
 
 
 def _once_each(chance: Profile, count: int) -> Profile:
@@ -153,7 +165,7 @@ def groups_of(demand: HeadingDemand, gap_m: float) -> Groups:
     np.maximum.at(sigma, runs.group, runs.sigma_m)
     black = (runs.length_m > gap_m) & (runs.blank_m > BLANK_SHARE * gap_m)
     # A run that nothing hides is judged by its length, whatever is hidden beside it.
-    alone = (runs.explained_m == 0) & (runs.length_m + _SURE_SIGMAS * runs.sigma_m > gap_m)
+    alone = (runs.explained_m == 0) & (runs.length_m + SURE_SIGMAS * runs.sigma_m > gap_m)
     hidden, bare, holes = (np.bincount(runs.group, part, count)
                            for part in (runs.explained_m, runs.unexplained_m, black | alone))
     explained = (hidden > 0) & (bare <= UNEXPLAINED_SHARE * gap_m) & (holes == 0)
@@ -180,13 +192,13 @@ def _evidence(runs: UnseenRuns, gap_m: float) -> Profile:
 
     Without a hole they end about the local ground, as far off as the seen ground strays from it,
     but no farther than a third of what the shortest harmful hole would show. With a hole of up to
-    ``_LONGEST_HOLE_M`` they end anywhere down to what that would show. Never less than 1: that no
+    ``LONGEST_HOLE_M`` they end anywhere down to what that would show. Never less than 1: that no
     low ground is seen is no evidence against a hole which the run hides whole.
     """
-    most = runs.fall * min(gap_m, _LONGEST_HOLE_M / 2) / 3
-    sd = np.maximum(np.minimum(np.nan_to_num(runs.ground_sd_m), most), _LEAST_GROUND_SD_M)
+    most = runs.fall * min(gap_m, LONGEST_HOLE_M / 2) / 3
+    sd = np.maximum(np.minimum(np.nan_to_num(runs.ground_sd_m), most), LEAST_GROUND_SD_M)
     without = np.exp(-0.5 * (runs.sunk_m / sd) ** 2) / (np.sqrt(2 * np.pi) * sd)  # a normal density
-    with_hole = 1 / (_LONGEST_HOLE_M * runs.fall)
+    with_hole = 1 / (LONGEST_HOLE_M * runs.fall)
     return np.asarray(np.maximum(with_hole / np.maximum(without, 1e-12), 1.0))
 
 

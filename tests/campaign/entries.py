@@ -139,7 +139,8 @@ def make_entry(pair: CampaignPair, rng: np.random.Generator) -> PairEntry:
     rig, rover = _rig(number), _rover(number)
     headings = [_heading(pair.id, heading, rng) for heading in HEADINGS]
     record = {"schema": "hazcam-assessment/1", "id": pair.id, "hazcam": "0.1.0",
-              "headings": [{k: v for k, v in h.items() if k != "pair"} for h in headings]}
+              "headings": [{**{k: v for k, v in h.items() if k != "pair"},
+                            "causes": _causes(h)} for h in headings]}
     return PairEntry(id=pair.id, rows={
         "rigs": [_rig_row(rig)], "settings": [_SETTINGS],
         "rovers": [{"digest": rover.digest, "name": rover.name, "json": json.dumps(
@@ -194,6 +195,15 @@ def _heading(id_: str, heading_deg: float, rng: np.random.Generator) -> Row:
             "cause_reason": "hidden behind a rock" if cause == "unseen run" else "",
             "cause_at_m": at_m, "cause_demand": limit * float(rng.uniform(0.9, 2)),
             "cause_sigma": 0.1 * limit, "cause_limit": limit, "cause_unit": unit}
+
+
+def _causes(heading: Row) -> list[dict[str, Value]]:
+    """As a record has them: here the first one only."""
+    if heading["verdict"] == "go":
+        return []
+    return [{"kind": heading["cause"], "reason": heading["cause_reason"],
+             **{key: heading[f"cause_{key}"]
+                for key in ("at_m", "demand", "sigma", "limit", "unit")}}]
 
 
 def _assessment(

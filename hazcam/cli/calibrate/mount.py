@@ -18,13 +18,14 @@ from hazcam.calibration.target import Target
 from hazcam.cli import options
 from hazcam.cli.calibrate.options import optional_target_options, target_of
 from hazcam.cli.calibrate.output import check_rig_file
-from hazcam.cli.calibrate.pictures import ViewFiles, find_views, is_picture, pair_pattern
+from hazcam.cli.calibrate.pictures import ViewFiles, find_views, pair_pattern
 from hazcam.cli.errors import user_errors
 from hazcam.cli.progress import saying_what_is_compiled
 from hazcam.cli.threads import limited_threads
 from hazcam.errors import HazcamError, PairError, RigError
 from hazcam.floor import FloorPlane, find_floor
 from hazcam.imagery import StereoPair, find_sidecars, read_pair
+from hazcam.imagery.naming import is_picture
 from hazcam.laid_target import (
     LaidAt,
     LaidTarget,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -13,12 +12,10 @@ import click
 
 from hazcam.errors import CalibrationError
 from hazcam.imagery import read_picture
+from hazcam.imagery.naming import is_pattern, looks_deeper, named
 from hazcam.imagery.pair import Picture
 
-_SUFFIXES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".pgm", ".jp2"})
 _LOSSY = frozenset({".jpg", ".jpeg", ".webp", ".jp2"})
-_WORD = re.compile(r"^(?P<before>.*?)(?P<side>left|right)(?P<behind>.*)$", re.IGNORECASE)
-_LETTER = re.compile(r"^(?P<before>.+[._-])(?P<side>[lr])$", re.IGNORECASE)
 _LISTED = 5  # names that an error spells out
 
 
@@ -69,9 +66,9 @@ def find_views(source: Path, pattern: str | None, *, singles: bool) -> tuple[Vie
         A folder, or a CSV file with the header ``left,right``, paths relative to it, an empty
         cell for a view of one camera.
     pattern : str or None
-        For a folder: names of left and right picture with ``{id}``, for example
-        ``left{id}.jpg right{id}.jpg``. None goes by the words left and right, or the endings _L
-        and _R, in the names.
+        For a folder: names of left and right picture with ``{stem}`` or ``{id}``,
+        for example ``{stem}_L.jpg {stem}_R.jpg``. None goes by the words left and right, or the
+        endings _L and _R, in the names.
     singles : bool
         Take pictures without a partner as views of one camera.
 
@@ -119,66 +116,31 @@ def read_views(views: Iterable[ViewFiles], source: Path) -> ViewPictures:
                         base=source if source.is_dir() else source.parent)
 
 
-def is_picture(path: Path) -> bool:
-    """Does the name say that it is a picture?"""
-    return path.suffix.lower() in _SUFFIXES
-
-
 def _sides_of_folder(folder: Path, pattern: str | None) -> dict[str, dict[str, Path]]:
     """Id to side to picture."""
     found: dict[str, dict[str, Path]] = {}
-    # A pattern with folders in it is looked for in them.
-    places = folder.rglob("*") if pattern is not None and "/" in pattern else folder.iterdir()
+    places = folder.rglob("*") if looks_deeper(pattern) else folder.iterdir()
     for path in sorted(places):
-        named = _named(path, pattern, folder)
-        if is_picture(path) and named is not None:
-            identifier, side = named
-            found.setdefault(identifier, {})[side] = path
+        picture = named(path.relative_to(folder).as_posix(), pattern)
+        if picture is not None:
+            found.setdefault(picture.pair, {})[picture.side] = path
     return found
-
-
-def _named(path: Path, pattern: str | None, folder: Path) -> tuple[str, str] | None:
-    """Id and side that the name of a picture tells."""
-    if pattern is not None:
-        for side, form in zip(("left", "right"), _forms(pattern), strict=True):
-            match = form.fullmatch(path.relative_to(folder).as_posix())
-            if match:
-                return match["id"], side
-        return None
-    match = _WORD.match(path.stem) or _LETTER.match(path.stem)
-    if match is None:
-        return None
-    parts = match.groupdict()
-    identifier = (parts["before"] + parts.get("behind", "")).strip("._- ") or "pair"
-    return identifier, "left" if parts["side"].lower().startswith("l") else "right"
-
-
-def _forms(pattern: str) -> tuple[re.Pattern[str], re.Pattern[str]]:
-    left, right = pattern.split()
-    compiled = [re.compile(re.escape(p).replace(re.escape("{id}"), "(?P<id>.+)", 1))
-                for p in (left, right)]
-    return compiled[0], compiled[1]
-
-
-def is_pattern(pattern: str) -> bool:
-    """Two names, each with ``{id}`` once."""
-    names = pattern.split()
-    return len(names) == 2 and all(name.count("{id}") == 1 for name in names)
 
 
 def _checked_pattern(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
     if value is not None and not is_pattern(value):
-        raise click.BadParameter(f"{value!r} is not two names with {{id}} in each, for example "
-                                 "'left{id}.png right{id}.png'")
+        raise click.BadParameter(f"{value!r} is not two names with {{id}} or {{stem}} in each, "
+                                 "for example '{stem}_L.png {stem}_R.png'")
     return value
 
 
 # How the pictures of a folder are paired, for the commands that take a folder of them.
 pair_pattern = click.option(
     "--pair", "pattern", callback=_checked_pattern, metavar="'LEFT RIGHT'",
-    help="Names of the two pictures of a pair with {id} where they differ from pair to pair: "
-         "'left{id}.png right{id}.png', or 'left/{id}.png right/{id}.png' where each camera has a "
-         "folder. By default the words left and right, or _L and _R at the end, tell.")
+    help="Names of the two pictures of a pair with {stem}, or {id}, where they differ from pair to "
+         "pair: '{stem}_L.png {stem}_R.png', or 'left/{stem}.png right/{stem}.png' where each "
+         "camera has a folder. By default the words left and right, or _L and _R at the end, "
+         "tell.")
 
 
 def _paired(sides: dict[str, dict[str, Path]]) -> tuple[ViewFiles, ...]:
@@ -195,8 +157,8 @@ def _refuse_none(views: tuple[ViewFiles, ...], folder: Path, pattern: str | None
     found = f"holds {left} left and {right} right pictures" if left or right else "holds nothing"
     raise CalibrationError(
         str(folder), f"{found} {how}, and no pair", "pairs of pictures",
-        "check the folder, or name the pictures by --pair 'left{id}.png right{id}.png'; with a "
-        "folder for each camera 'left/{id}.png right/{id}.png'",
+        "check the folder, or name the pictures by --pair '{stem}_L.png {stem}_R.png'; with a "
+        "folder for each camera 'left/{stem}.png right/{stem}.png'",
     )
 
 

@@ -1,0 +1,264 @@
+"""The manifest of a campaign, schema ``hazcam-manifest/1``: one row for each pair.
+
+CSV (RFC 4180, UTF-8) with a header, or JSON Lines, with the same flat keys in both. A row names a
+``sidecar``, or the pictures themselves with rig and rover; paths are relative to the manifest. An
+empty cell, or null, is a value that is not known. A row that says nothing at all is passed over.
+
+Nothing is lost: a row that cannot be used becomes a ``BadRow`` that says why. Of several rows with
+one id, the first has it, whatever else may be wrong with that row: mending it changes no other.
+
+Pure: from text to records; ``campaign/io.py`` reads the files.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+from hazcam.campaign.manifest_text import (
+    COLUMNS,
+    ONBOARD,
+    SCHEMA,
+    WALKED,
+    WINDOW,
+    RawRow,
+    raw_rows,
+)
+from hazcam.campaign.record import (
+    BadRow,
+    CampaignPair,
+    Manifest,
+    Outcome,
+    PairFailure,
+    Walked,
+)
+from hazcam.errors import HazcamError, PairError
+from hazcam.imagery import Sidecar
+from hazcam.imagery.sidecar import sidecar_of
+
+ReadSidecar = Callable[[Path], Sidecar]
+
+_PLAIN = tuple(c for c in COLUMNS
+               if c not in {"schema", "sidecar", *WINDOW, *ONBOARD, *WALKED})
+_OF_SIDECAR = frozenset({"schema", "id", "sidecar", *WALKED})
+_OF_PICTURES = ("id", "rig", "rover")
+_USABLE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]*")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Base:
+    """Where rows come from: the manifest or folder, what paths start from, who reads sidecars."""
+
+    path: Path
+    folder: Path
+    read: ReadSidecar
+
+
+def parse_manifest(text: str, path: Path, read_sidecar: ReadSidecar) -> Manifest:
+    """Turn the text of a manifest into a record.
+
+    Parameters
+    ----------
+    text : str
+        CSV, or JSON Lines where the name ends in ``.jsonl``.
+    path : Path
+        Where it stands: its paths are relative to that folder, and messages name the bare file.
+    read_sidecar : callable
+        From the path of a sidecar to the ``Sidecar``; raises HazcamError.
+
+    Returns
+    -------
+    Manifest
+        With the rows that cannot be used in ``bad``. The pictures are not looked at.
+
+    Raises
+    ------
+    PairError
+        It is no manifest at all: empty, a header with unknown or doubled columns, no row of the
+        schema.
+    """
+    return manifest_of(raw_rows(text, path), path, read_sidecar)
+
+
+def manifest_of(
+    rows: Iterable[RawRow], path: Path, read_sidecar: ReadSidecar, *, folder: Path | None = None
+) -> Manifest:
+    """Check rows, each on its own and their ids together.
+
+    Parameters
+    ----------
+    rows : iterable of RawRow
+        In their order.
+    path : Path
+        The manifest, or the folder that was looked through.
+    read_sidecar : callable
+        As in ``parse_manifest``.
+    folder : Path, optional
+        Where relative paths start; by default where ``path`` stands.
+    """
+    base = _Base(path=path, folder=path.parent if folder is None else folder, read=read_sidecar)
+    first: dict[str, str] = {}  # id to where it is first
+    pairs: list[CampaignPair] = []
+    refused: list[tuple[int, RawRow, str | None, HazcamError]] = []
+    for place, row in enumerate(rows):
+        identifier = _own_id(row)
+        try:
+            pair = _pair(row, place, base)
+            identifier = pair.id
+            _refuse_doubled(identifier, row, first)
+            pairs.append(pair)
+        except HazcamError as error:
+            free = identifier if identifier is not None and identifier not in first else None
+            refused.append((place, row, free, error))
+        if identifier is not None:
+            first.setdefault(identifier, row.where)
+    bad = tuple(_bad(place, row, own or free_id(row.name, first), error)
+                for place, row, own, error in refused)
+    return Manifest(path=path, pairs=tuple(pairs), bad=bad)
+
+
+def free_id(name: str, taken: dict[str, str]) -> str:
+    """``name``, with ``_`` behind it as long as a row has that id; taken by what it returns."""
+    while name in taken:
+        name += "_"
+    taken[name] = name
+    return name
+
+
+def refused_pair(pair: CampaignPair, error: HazcamError) -> BadRow:
+    """The bad row of a pair whose files turn out to be of no use."""
+    return BadRow(place=pair.place, digest=pair.digest,
+                  failure=_failure(pair.id, pair.where, error))
+
+
+def digest_of(given: Mapping[str, Any]) -> str:
+    """SHA-256 of a row as written; the same for CSV and JSON Lines."""
+    text = json.dumps(dict(given), sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _own_id(row: RawRow) -> str | None:
+    """The id that the row gives, if it can be used."""
+    given = row.given.get("id")
+    return given if isinstance(given, str) and _USABLE_ID.fullmatch(given) else None
+
+
+def _bad(place: int, row: RawRow, identifier: str, error: HazcamError) -> BadRow:
+    return BadRow(place=place, digest=digest_of(row.given),
+                  failure=_failure(identifier, row.where, error))
+
+
+def _failure(identifier: str, where: str, error: HazcamError) -> PairFailure:
+    place = error.where if error.where.startswith(where) else f"{where}: {error.where}"
+    return PairFailure(id=identifier, kind="bad row", where=place, found=error.found,
+                       expected=error.expected, remedy=error.remedy)
+
+
+def _refuse_doubled(identifier: str, row: RawRow, first: Mapping[str, str]) -> None:
+    if identifier in first:
+        raise PairError(f"{row.where}: id", f"{identifier!r} is taken already by "
+                        f"{first[identifier]}", "each id once in a campaign",
+                        "give one of the two pairs another id, or remove the row that is a copy")
+
+
+# --- one row -------------------------------------------------------------------------------------
+
+
+def _pair(row: RawRow, place: int, base: _Base) -> CampaignPair:
+    if row.error is not None:
+        raise row.error
+    given = row.given
+    _check_schema(given, row.where)
+    walked = _walked(given, row.where)
+    sidecar = (_sidecar_named(given, row.where, base) if "sidecar" in given
+               else _sidecar_made(given, row.where, base))
+    return CampaignPair(id=sidecar.id, place=place, where=row.where, sidecar=sidecar,
+                        from_file="sidecar" in given, walked=walked, given=given,
+                        digest=digest_of(given))
+
+
+def _check_schema(given: Mapping[str, Any], where: str) -> None:
+    if "schema" not in given:
+        raise PairError(f"{where}: schema", "missing", SCHEMA, f"write {SCHEMA} into each row")
+    if given["schema"] != SCHEMA:
+        raise PairError(f"{where}: schema", f"found {given['schema']!r}", SCHEMA,
+                        "write the row in the schema of this version")
+
+
+def _walked(given: Mapping[str, Any], where: str) -> Walked | None:
+    there = [key for key in WALKED if key in given]
+    if not there:
+        return None
+    if len(there) == 1:
+        lacking = next(key for key in WALKED if key not in given)
+        raise PairError(where, f"{there[0]} without {lacking}", "both or neither",
+                        f"give {lacking} as well, or leave out {there[0]}")
+    heading, outcome = (given[key] for key in WALKED)
+    if isinstance(heading, bool) or not isinstance(heading, float) or not -180 <= heading <= 180:
+        raise PairError(f"{where}: {WALKED[0]}", f"found {heading!r}",
+                        "an angle between -180 and 180 degrees, positive to the left",
+                        "correct the value")
+    outcomes = get_args(Outcome)
+    if outcome not in outcomes:
+        raise PairError(f"{where}: {WALKED[1]}", f"found {outcome!r}", ", ".join(outcomes),
+                        "give one of these; free words go into `note`")
+    return Walked(heading_deg=heading, outcome=outcome)
+
+
+def _sidecar_named(given: Mapping[str, Any], where: str, base: _Base) -> Sidecar:
+    """What the file says that a row names."""
+    name = given["sidecar"]
+    if not isinstance(name, str):
+        raise PairError(f"{where}: sidecar", f"found {name!r}", "the name of a sidecar",
+                        "correct the value")
+    more = [key for key in given if key not in _OF_SIDECAR]
+    if more:
+        raise PairError(where, f"a sidecar, and {', '.join(more)} beside it",
+                        f"beside a sidecar only {', '.join(sorted(_OF_SIDECAR - {'sidecar'}))}",
+                        "write these values into the sidecar, or leave the sidecar out")
+    path = base.folder / name
+    try:
+        sidecar = base.read(path)
+    except HazcamError as error:
+        raise _named_as_given(error, path, name, where) from error
+    if given.get("id", sidecar.id) != sidecar.id:
+        raise PairError(f"{where}: id", f"{given['id']!r}, but {name} is of the pair "
+                        f"{sidecar.id!r}", "the id of the sidecar, or none",
+                        "check that the row names the right sidecar; then leave out the id")
+    return sidecar
+
+
+def _named_as_given(error: HazcamError, path: Path, name: str, where: str) -> PairError:
+    """The error of a sidecar, by its name as the row has it."""
+    place = error.where.replace(str(path), name)
+    # The place in a manifest is the file itself where a folder was looked through.
+    return PairError(place if where == name else f"{where}: {place}", error.found,
+                     error.expected, error.remedy)
+
+
+def _sidecar_made(given: Mapping[str, Any], where: str, base: _Base) -> Sidecar:
+    """A sidecar of the values of a row."""
+    missing = [key for key in _OF_PICTURES if key not in given]
+    if "left" not in given and "right" not in given:
+        missing = ["left, right (one of them at least) or sidecar", *missing]
+    if missing:
+        raise PairError(where, f"missing: {'; '.join(missing)}",
+                        "a sidecar, or left and right with id, rig and rover",
+                        "fill in what is missing")
+    values: dict[str, Any] = {"left": None, "right": None,
+                              **{key: given[key] for key in _PLAIN if key in given},
+                              "schema": "hazcam-pair/1"}
+    for name, columns in (("window", WINDOW), ("onboard", ONBOARD)):
+        part = {c.removeprefix(f"{name}_"): given[c] for c in columns if c in given}
+        if part:
+            values[name] = part
+    try:
+        return sidecar_of(values, base.path, where=where, folder=base.folder)
+    except PairError as error:
+        place = re.sub(r": (window|onboard): ", r": \1_", error.where)
+        raise PairError(place, error.found, error.expected, error.remedy) from error

@@ -1,0 +1,78 @@
+"""A pair of a run assessed again from its pictures, for what a run does not hold."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from hazcam import __version__
+from hazcam.assess import Assessment
+from hazcam.calibration import read_rig
+from hazcam.campaign import Run
+from hazcam.campaign.manifest import manifest_of
+from hazcam.campaign.manifest_text import RawRow
+from hazcam.campaign.record import CampaignPair
+from hazcam.cli.job import settings_of_record
+from hazcam.cli.work import Assess, assess_work
+from hazcam.errors import HazcamError
+from hazcam.imagery import Sidecar, read_sidecar
+from hazcam.report import as_record
+
+_WORDS = {"rover": "rover", "settings": "settings", "previous": "previous pair"}
+
+
+def assess_again(run: Run, id_: str, folder: Path) -> Assessment:
+    """Assess a pair of a run as it was assessed for it.
+
+    Parameters
+    ----------
+    run : Run
+        That holds its row and its record.
+    id_ : str
+        Of the pair.
+    folder : Path
+        Of the manifest; or the folder that was looked through in place of one.
+
+    Raises
+    ------
+    HazcamError
+        A pair without an assessment; a file that cannot be read, or is not the one of then.
+    """
+    then = run.record(id_)
+    asked = json.loads(run.about["options"])
+    pair = _pair(run, id_, folder)
+    work = Assess(pair=pair, limits=asked["limits"], margin_m=asked["margin_m"],
+                  settings=settings_of_record(asked["settings"]), with_drift=False)
+    found = assess_work(work, read_rig(pair.sidecar.rig))
+    changed = _changed(then, as_record(found, inputs={}), pair.sidecar)
+    if changed:
+        raise HazcamError(f"{run.file}: {id_}", f"not as it was assessed: {', '.join(changed)}",
+                          "what the run was made from",
+                          "give the folder with the files of then, or assess the campaign anew "
+                          "into another run")
+    return found
+
+
+def _pair(run: Run, id_: str, folder: Path) -> CampaignPair:
+    """The pair as its row in the run says, its files looked up from ``folder``."""
+    row = run.table("pairs", [id_])[0]
+    raw = RawRow(where=str(row["source"]), name=id_, given=json.loads(str(row["given"])),
+                 error=None)
+    found = manifest_of([raw], folder / run.about["manifest"], read_sidecar, folder=folder)
+    if found.bad:
+        why = found.bad[0].failure
+        raise HazcamError(why.where, why.found, why.expected, why.remedy)
+    return found.pairs[0]
+
+
+def _changed(then: Mapping[str, Any], now: Mapping[str, Any], files: Sidecar) -> list[str]:
+    """What differs between two assessments of a pair, in words."""
+    old, new = then["digests"], now["digests"]
+    words = {**_WORDS, "left": f"the left picture {files.left}",
+             "right": f"the right picture {files.right}", "rig": f"the rig {files.rig}"}
+    changed = [word for key, word in words.items() if old.get(key) != new.get(key)]
+    if then["hazcam"] != now["hazcam"]:
+        changed.append(f"hazcam {then['hazcam']}, now {__version__}")
+    return changed

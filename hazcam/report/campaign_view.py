@@ -1,0 +1,128 @@
+"""What text and pages say of a campaign first: in sentences, from its summary."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from hazcam.campaign.summary import CampaignSummary
+from hazcam.report.campaign_words import share_text
+from hazcam.report.record import counted
+from hazcam.verdict.record import MEASURED
+
+
+def headline(summary: CampaignSummary) -> str:
+    """How many pairs were assessed and failed."""
+    all_ = summary.all
+    waiting = f", {all_.waiting} not tried yet" if all_.waiting else ""
+    return (f"{all_.assessed} of {counted(all_.pairs, 'pair')} assessed, "
+            f"{all_.failed} failed{waiting}")
+
+
+def first_lines(summary: CampaignSummary) -> list[str]:
+    """What a team wants to know first; what went wrong on a go, or might, before all else."""
+    all_ = summary.all
+    judged = all_.ahead_go + all_.ahead_ask
+    if not all_.assessed:
+        return ["No pair was assessed, so nothing is known of the ground."]
+    lines = [*_walked_lines(summary), *_onboard_lines(summary)]
+    lines.append(f"Usable: {share_text(all_.usable, all_.assessed)} of those assessed.")
+    lines.append(f"Straight ahead: go in {share_text(all_.ahead_go, judged)}, ask-ground in "
+                 f"{all_.ahead_ask}.")
+    lines.append(f"Any heading: go in {share_text(all_.any_go, all_.assessed)}; of the single "
+                 f"headings {share_text(all_.headings_go, all_.headings)}.")
+    return lines
+
+
+def _walked_lines(summary: CampaignSummary) -> list[str]:
+    walks = summary.walks
+    if not walks:
+        return []
+    went = [w for w in walks if w.verdict == "go"]
+    wrong = sum(not w.climbed for w in went)
+    if not went:
+        return [f"{counted(len(walks), 'pair')} walked, none of them on a heading that was go."]
+    if not wrong:
+        return [f"Walked where the verdict was go: {counted(len(went), 'pair')}, all climbed."]
+    return [f"Walked where the verdict was go: {wrong} of {counted(len(went), 'pair')} did not "
+            "climb. Look at these first."]
+
+
+def walk_counts(summary: CampaignSummary) -> list[tuple[str, int, int, int]]:
+    """Of each outcome of walking: pairs by our verdict go, ask-ground, and not judged."""
+    counts = Counter((w.outcome, w.verdict) for w in summary.walks)
+    outcomes = sorted({w.outcome for w in summary.walks}, key=lambda o: (o == "climbed", o))
+    return [(o, counts[o, "go"], counts[o, "ask-ground"], counts[o, ""]) for o in outcomes]
+
+
+def _onboard_lines(summary: CampaignSummary) -> list[str]:
+    onboard = summary.onboard
+    if not onboard.compared:
+        return []
+    measured = len(onboard.of_kind("measured"))
+    return [f"The rover's own verdict differs in {len(onboard.disagreements)} of "
+            f"{counted(onboard.compared, 'pair')}: in {measured} it says go where something "
+            f"measured does not keep its limit, in {len(onboard.of_kind('not known'))} where only "
+            "the ground or the rig is not known; in "
+            f"{len(onboard.of_kind('needless'))} it asks and we go."]
+
+
+def cautions(summary: CampaignSummary) -> list[str]:
+    """Where the figures must be taken with care."""
+    all_, found = summary.all, []
+    if all_.waiting:
+        found.append(f"{counted(all_.waiting, 'pair')} of the manifest were not tried yet: all "
+                     "figures are of what is there so far.")
+    unseen = sum(c.ahead for c in summary.causes if c.kind not in MEASURED)
+    if unseen:
+        found.append(f"Of the {all_.ahead_ask} ask-ground verdicts straight ahead, {unseen} have "
+                     "no measured demand as their first cause: ground that was hidden, blank or "
+                     "out of view of the cameras, or a pair that cannot be relied on. They do not "
+                     "say that the ground is bad; see the causes.")
+    if summary.assumed.pairs:
+        found.append(f"{summary.assumed.pairs} of the {all_.ahead_go} go verdicts straight ahead "
+                     f"take ground out of view near the rover for clear: {_assumed(summary)} from "
+                     "the nose.")
+    missing = [f"{count} without the {side} picture" for side, count in summary.missing.items()
+               if count]
+    if missing:
+        found.append(f"No stereo: {' and '.join(missing)}; these ask in every heading.")
+    return found + _of_pairs(summary) + _of_run(summary)
+
+
+def _assumed(summary: CampaignSummary) -> str:
+    median, most = (f"{v:.2f} m" for v in (summary.assumed.median_m, summary.assumed.most_m))
+    return f"{most}" if median == most else f"{median} (median), at most {most}"
+
+
+def _of_pairs(summary: CampaignSummary) -> list[str]:
+    found = []
+    if summary.no_attitude:
+        found.append(f"{counted(summary.no_attitude, 'assessed pair')} state no roll and pitch: "
+                     "they were judged as the settings say for an attitude that is not known.")
+    for condition, count in summary.not_rehearsed:
+        found.append(f"{counted(count, 'pair')} outside the rehearsed conditions ({condition}): "
+                     "the stated rates of mistakes do not hold for them.")
+    if summary.not_timed:
+        found.append(f"{counted(summary.not_timed, 'pair')} do not say when they were taken, and "
+                     "are missing in what is shown over time.")
+    return found
+
+
+def _of_run(summary: CampaignSummary) -> list[str]:
+    found = []
+    if len(summary.settings) > 1:
+        found.append(f"Pairs were assessed with {len(summary.settings)} different settings: their "
+                     "verdicts are not alike.")
+    if len(summary.versions) > 1:
+        found.append("Pairs were assessed by different versions: " + ", ".join(
+            f"{version} ({count})" for version, count in summary.versions) + ".")
+    if summary.dust:
+        lenses = {(spot.rig, spot.side) for spot in summary.dust}
+        found.append(f"{counted(len(summary.dust), 'dark spot')} stay put between pairs, on "
+                     f"{counted(len(lenses), 'lens')[:-1] + 'es' if len(lenses) > 1 else '1 lens'}"
+                     ": dust, or something else in front of the camera.")
+    if summary.onboard.other_words:
+        words = ", ".join(f"“{word}” ({count})" for word, count in summary.onboard.other_words)
+        found.append(f"Verdicts of the rover in words that are not known, and not compared: {words}"
+                     ". Known are “go” and “ask-ground”.")
+    return found

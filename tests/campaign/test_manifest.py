@@ -1,0 +1,294 @@
+"""A manifest as text: each row becomes a pair or says why not, and nothing is lost."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hazcam.campaign.manifest import parse_manifest
+from hazcam.campaign.manifest_text import COLUMNS, SCHEMA, Form, write_manifest_text
+from hazcam.campaign.record import BadRow, Manifest, Walked
+from hazcam.errors import PairError
+from hazcam.frames import Attitude
+from hazcam.imagery import Sidecar, Window
+
+CSV = Path("field/campaign.csv")
+JSONL = Path("field/campaign.jsonl")
+ROW: dict[str, Any] = {"schema": SCHEMA, "id": "dune-1", "left": "l.png", "right": "r.png",
+                       "rig": "../rig.yaml", "rover": "dunlin-em"}
+
+
+def sidecar(path: Path) -> Sidecar:
+    """Stands for reading a file: the id is the name of the sidecar."""
+    if path.name.startswith("no-"):
+        raise PairError(f"{path}", "does not exist", "the sidecar of a pair (JSON)",
+                        "check the path")
+    return Sidecar(path=path, id=path.name.removesuffix(".pair.json"), left=None, right=None,
+                   rig=Path("rig.yaml"), rover="dunlin-em")
+
+
+def parsed(*rows: dict[str, Any], form: Form = "csv") -> Manifest:
+    path = CSV if form == "csv" else JSONL
+    return parse_manifest(write_manifest_text(rows, form), path, sidecar)
+
+
+def row(**changes: Any) -> dict[str, Any]:
+    return {k: v for k, v in {**ROW, **changes}.items() if v is not None}
+
+
+def only_bad(manifest: Manifest) -> BadRow:
+    assert len(manifest.bad) == 1
+    return manifest.bad[0]
+
+
+# --- good rows -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl"])
+def test_a_row_holds_what_a_sidecar_holds(form: Form) -> None:
+    manifest = parsed(row(
+        roll_deg=1.5, pitch_deg=-2.0, roll_sigma_deg=0.3, pitch_sigma_deg=0.4,
+        taken_at="2031-05-04T09:30:00Z", site="slag heap, lower edge", exposure_s=0.01, gain=2.0,
+        sun_elevation_deg=12.0, window_column=8, window_row=16, window_width=320,
+        window_height=240, binning=2, onboard_verdict="go", onboard_value_m=0.7,
+        note='said "go",\nthen stopped', walked_heading_deg=-10.0, walked_outcome="slipped",
+    ), form=form)
+    pair, = manifest.pairs
+    about = pair.sidecar
+    assert (pair.id, pair.place, pair.where) == ("dune-1", 0, f"{manifest.path.name}: line 2"
+                                                 if form == "csv" else "campaign.jsonl: line 1")
+    assert about.left == Path("field/l.png")
+    assert about.rig == Path("field/../rig.yaml")
+    assert about.attitude == Attitude(roll_deg=1.5, pitch_deg=-2.0, roll_sigma_deg=0.3,
+                                      pitch_sigma_deg=0.4)
+    assert about.window == Window(column=8, row=16, width=320, height=240)
+    assert about.binning == 2
+    assert about.details == {
+        "taken_at": "2031-05-04T09:30:00Z", "site": "slag heap, lower edge", "exposure_s": 0.01,
+        "gain": 2.0, "sun_elevation_deg": 12.0, "note": 'said "go",\nthen stopped',
+        "onboard": {"verdict": "go", "value_m": 0.7}}
+    assert pair.walked == Walked(heading_deg=-10.0, outcome="slipped")
+    assert not pair.from_file
+
+
+def test_a_row_is_the_same_in_both_forms() -> None:
+    whole = row(roll_deg=1.0, pitch_deg=2.0, binning=1)
+    text = json.dumps({**whole, "roll_deg": 1, "site": None}) + "\n"
+    in_json = parse_manifest(text, JSONL, sidecar).pairs[0]
+    in_csv = parsed(whole).pairs[0]
+    assert in_json.given == in_csv.given
+    assert in_json.digest == in_csv.digest
+    assert parsed(row(roll_deg=1.0, pitch_deg=2.5)).pairs[0].digest != in_csv.digest
+
+
+def test_one_picture_may_be_missing() -> None:
+    manifest = parsed(row(right=None), row(id="dune-2", left=None))
+    assert [p.sidecar.right for p in manifest.pairs] == [None, Path("field/r.png")]
+    assert manifest.pairs[1].sidecar.left is None
+
+
+def test_a_row_may_name_a_sidecar() -> None:
+    manifest = parsed({"schema": SCHEMA, "sidecar": "day1/beach.pair.json"},
+                      {"schema": SCHEMA, "sidecar": "day1/heap.pair.json", "id": "heap",
+                       "walked_heading_deg": 5.0, "walked_outcome": "climbed"})
+    assert [p.id for p in manifest.pairs] == ["beach", "heap"]
+    assert all(p.from_file for p in manifest.pairs)
+    assert manifest.pairs[0].sidecar.path == Path("field/day1/beach.pair.json")
+    assert manifest.pairs[1].walked == Walked(heading_deg=5.0, outcome="climbed")
+
+
+def test_the_rover_may_state_what_it_decided_without_a_number() -> None:
+    pair, = parsed(row(onboard_verdict="stop")).pairs
+    assert pair.sidecar.details["onboard"] == {"verdict": "stop"}
+
+
+def test_lines_are_those_of_the_file() -> None:
+    text = write_manifest_text(
+        [row(note="one\ntwo"), row(id="b"), row(id="c", gain="x")], "csv")
+    text = text.replace("\r\n", "\r\n\r\n", 1)  # an empty line behind the header
+    manifest = parse_manifest(text + ",,,,,,,\r\n", CSV, sidecar)
+    assert [p.where for p in manifest.pairs] == ["campaign.csv: line 3", "campaign.csv: line 5"]
+    assert only_bad(manifest).failure.where == "campaign.csv: line 6: gain"
+
+
+# --- bad rows ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("changes", "where", "words"), [
+    ({"schema": None}, "schema", "missing"),
+    ({"schema": "hazcam-manifest/2"}, "schema", "found 'hazcam-manifest/2'"),
+    ({"id": None}, "", "missing: id"),
+    ({"left": None, "right": None}, "", "left, right (one of them at least) or sidecar"),
+    ({"rig": None, "rover": None}, "", "missing: rig; rover"),
+    ({"id": "a/b"}, "id", "cannot name the folder"),
+    ({"roll_deg": 1.0}, "", "roll_deg without pitch_deg"),
+    ({"roll_sigma_deg": 1.0}, "", "a sigma of the attitude without the attitude"),
+    ({"roll_deg": "two", "pitch_deg": 1.0}, "roll_deg", "found 'two'"),
+    ({"roll_deg": "nan", "pitch_deg": 1.0}, "roll_deg", "found 'nan'"),
+    ({"gain": "1e999"}, "gain", "found inf"),
+    ({"gain": "1_000"}, "gain", "found '1_000'"),
+    ({"exposure_s": 0.0}, "exposure_s", "found 0.0"),
+    ({"sun_elevation_deg": 91.0}, "sun_elevation_deg", "found 91.0"),
+    ({"binning": "1.5"}, "binning", "found '1.5'"),
+    ({"window_column": 3}, "window", "missing keys: row, width, height"),
+    ({"window_column": -1, "window_row": 0, "window_width": 8, "window_height": 8},
+     "window_column", "found -1"),
+    ({"onboard_value_m": 0.5}, "onboard", "missing key: verdict"),
+    ({"taken_at": "yesterday"}, "taken_at", "found 'yesterday'"),
+    ({"walked_outcome": "climbed"}, "", "walked_outcome without walked_heading_deg"),
+    ({"walked_heading_deg": 1.0}, "", "walked_heading_deg without walked_outcome"),
+    ({"walked_heading_deg": 200.0, "walked_outcome": "stuck"}, "walked_heading_deg", "200.0"),
+    ({"walked_heading_deg": 1.0, "walked_outcome": "flew"}, "walked_outcome", "found 'flew'"),
+    ({"note": " "}, "note", "found ' '"),
+    ({"left": "a\0b.png"}, "left", "found 'a\\x00b.png'"),
+    ({"sidecar": "a.pair.json"}, "", "a sidecar, and left, right, rig, rover beside it"),
+])
+def test_a_row_that_cannot_be_used_says_why(
+    changes: dict[str, Any], where: str, words: str
+) -> None:
+    manifest = parsed(row(id="good"), row(**changes), row(id="too"))
+    assert [p.id for p in manifest.pairs] == ["good", "too"]
+    bad = only_bad(manifest)
+    assert bad.place == 1
+    assert bad.failure.kind == "bad row"
+    assert bad.failure.where == f"campaign.csv: line 3{': ' if where else ''}{where}"
+    assert words in bad.failure.found
+    assert bad.failure.expected
+    assert bad.failure.remedy
+    usable = changes.get("id", "dune-1") == "dune-1"
+    assert bad.failure.id == ("dune-1" if usable else "line-3")
+
+
+@pytest.mark.parametrize(("line", "words"), [
+    ("{", "broken JSON at line 2, column"),
+    ('{"schema": "hazcam-manifest/1", "gain": NaN}', "the value NaN"),
+    ('{"id": "a", "id": "b"}', "the key 'id' is given twice"),
+    ("[1]", "found [1]"),
+    ("[" * 9000, "cannot be read as JSON"),
+    ('{"gain": ' + "1" * 9000 + "}", "cannot be read as JSON"),
+    (json.dumps(row(tilt=1)), "unknown key: 'tilt'"),
+    (json.dumps(row(gain=10**400)), "found 1000"),
+    (json.dumps(row(gain=True)), "found True"),
+    (json.dumps(row(gain="1")), "found '1'"),
+    (json.dumps(row(left=["a"])), "found ['a']"),
+    (json.dumps(row(left="\ud800")), "found '\\ud800'"),
+    (json.dumps({"schema": SCHEMA, "sidecar": 3}), "found 3"),
+])
+def test_a_line_of_json_that_cannot_be_used_says_why(line: str, words: str) -> None:
+    text = "\n".join([json.dumps(row(id="good")), line, "", json.dumps(row(id="too"))])
+    manifest = parse_manifest(text, JSONL, sidecar)
+    assert [(p.id, p.where) for p in manifest.pairs] == [
+        ("good", "campaign.jsonl: line 1"), ("too", "campaign.jsonl: line 4")]
+    failure = only_bad(manifest).failure
+    assert failure.where.startswith("campaign.jsonl: line 2")
+    assert words in failure.found
+
+
+@pytest.mark.parametrize(("line", "words"), [
+    ("hazcam-manifest/1,x,l.png", "3 cells"),
+    ("hazcam-manifest/1,x,l.png,r.png,rig.yaml,dunlin-em,more", "7 cells"),
+    ('hazcam-manifest/1,x,"l.png"x,r.png,rig.yaml,dunlin-em', "broken CSV"),
+])
+def test_a_line_of_csv_that_cannot_be_used_says_why(line: str, words: str) -> None:
+    header, good = write_manifest_text([row()], "csv").splitlines()
+    manifest = parse_manifest("\n".join([header, line, good]), CSV, sidecar)
+    assert [p.where for p in manifest.pairs] == ["campaign.csv: line 3"]
+    assert words in only_bad(manifest).failure.found
+
+
+def test_a_quote_that_is_never_closed_says_how_far_it_goes() -> None:
+    header, good = write_manifest_text([row()], "csv").splitlines()
+    manifest = parse_manifest("\n".join([header, good, '"hazcam', good, good]), CSV, sidecar)
+    assert len(manifest.pairs) == 1
+    failure = only_bad(manifest).failure
+    assert failure.where == "campaign.csv: line 3"
+    assert "the row goes on to line 5" in failure.found
+
+
+def test_of_rows_with_one_id_the_first_stays() -> None:
+    manifest = parsed(row(), row(left="other.png"), row(gain=-1.0))
+    assert [p.place for p in manifest.pairs] == [0]
+    assert [b.failure.id for b in manifest.bad] == ["line-3", "line-4"]
+    assert manifest.bad[0].failure.where == "campaign.csv: line 3: id"
+    assert "taken already by campaign.csv: line 2" in manifest.bad[0].failure.found
+
+
+def test_a_bad_row_keeps_its_id_and_no_name_is_given_twice() -> None:
+    manifest = parsed(row(gain=-1.0), row(), row(id="line-3"))
+    assert [p.id for p in manifest.pairs] == ["line-3"]
+    assert [b.failure.id for b in manifest.bad] == ["dune-1", "line-3_"]
+
+
+@pytest.mark.parametrize(("changes", "words"), [
+    ({"sidecar": "no-such.pair.json"}, "line 2: no-such.pair.json"),
+    ({"sidecar": "beach.pair.json", "id": "heap"}, "'heap', but beach.pair.json is of the pair"),
+    ({"sidecar": "beach.pair.json", "site": "heap"}, "a sidecar, and site beside it"),
+])
+def test_a_row_with_a_sidecar_that_cannot_be_used(changes: dict[str, Any], words: str) -> None:
+    assert words in only_bad(parsed({"schema": SCHEMA, **changes})).failure.text
+
+
+# --- no manifest ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("", "is empty"),
+    (" \n", "is empty"),
+    ("schema,id,left,right,rig,rover\n", "a header and no rows"),
+    ("schema,id,tilt\na,b,c\n", "line 1: unknown column: 'tilt'\n.*the known columns"),
+    ("schema,id,id\na,b,c\n", "the column 'id' is there 2 times"),
+    ("schema;id;left\na;b;c\n", "columns separated by ';'"),
+    ('schema,"id\n', "its header cannot be read"),
+    ("id,left\nx,y\n", f"none of its 1 rows is of the schema {SCHEMA}"),
+    ("schema,id\nhazcam-pair/1,y\n", "the first has 'hazcam-pair/1'"),
+    ('{"schema": "hazcam-pair/1"}', "is JSON by its text"),
+])
+def test_what_is_no_manifest_is_refused(text: str, words: str) -> None:
+    with pytest.raises(PairError, match=f"campaign.csv.*{words}"):
+        parse_manifest(text, CSV, sidecar)
+
+
+def test_lines_none_of_which_is_a_row_are_refused() -> None:
+    with pytest.raises(PairError, match=r"none of its 2 rows.*broken JSON at line 1"):
+        parse_manifest("beach\nheap\n", JSONL, sidecar)
+
+
+def test_a_row_of_no_manifest_cannot_be_written() -> None:
+    with pytest.raises(ValueError, match="tilt"):
+        write_manifest_text([row(tilt=1)], "csv")
+
+
+# --- laws ----------------------------------------------------------------------------------------
+
+
+TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1,
+                max_size=12).filter(str.strip)
+FLOATS = st.floats(-80, 80)
+GIVEN = st.fixed_dictionaries(
+    {"left": TEXTS, "rig": TEXTS, "rover": TEXTS},
+    optional={"right": TEXTS, "note": TEXTS, "site": TEXTS, "gain": st.floats(0, 1e9),
+              "sun_elevation_deg": FLOATS, "binning": st.integers(1, 10**9),
+              "taken_at": st.datetimes().map(lambda t: t.isoformat())},
+)
+
+
+@given(st.lists(GIVEN, min_size=1, max_size=5), st.sampled_from(["csv", "jsonl"]))
+def test_rows_come_back_as_written(rows: list[dict[str, Any]], form: Form) -> None:
+    rows = [{"schema": SCHEMA, "id": f"p{i}", **values} for i, values in enumerate(rows)]
+    manifest = parsed(*rows, form=form)
+    assert not manifest.bad
+    assert [dict(p.given) for p in manifest.pairs] == rows
+
+
+@given(st.text(max_size=60), st.sampled_from([CSV, JSONL]))
+def test_any_text_is_a_manifest_or_refused(text: str, path: Path) -> None:
+    start = (",".join(COLUMNS) + f"\n{SCHEMA}" + "," * (len(COLUMNS) - 1) if path == CSV
+             else json.dumps({"schema": SCHEMA}))
+    manifest = parse_manifest(f"{start}\n{text}", path, sidecar)
+    names = [p.id for p in manifest.pairs] + [b.failure.id for b in manifest.bad]
+    assert len(set(names)) == len(names) >= 1
