@@ -13,8 +13,9 @@ from click.testing import CliRunner, Result
 
 from hazcam.calibration import read_rig
 from hazcam.cli import main
-from hazcam.cli.calibrate.pictures import find_views, is_pattern
+from hazcam.cli.calibrate.pictures import find_views
 from hazcam.errors import CalibrationError
+from hazcam.imagery.naming import is_pattern
 from tests.boards import cameras_of, random_views, render_pair
 from tests.lenses import rig_with
 from tests.target_views import CHESSBOARD

@@ -48,7 +48,7 @@ def runs_of(rng: np.random.Generator, count: int) -> UnseenRuns:
         explained_m=explained, unexplained_m=bare, blank_m=bare * rng.random(count),
         sunk_m=rng.uniform(0, 0.02, count), fall=rng.uniform(0.1, 0.6, count),
         ground_sd_m=np.where(rng.random(count) < 0.2, np.nan, rng.uniform(0, 0.01, count)),
-        group=np.sort(rng.integers(0, max(count // 2, 1), count)), line_m=0.01)
+        group=rng.integers(0, max(count // 2, 1), count), line_m=0.01)
 
 
 def a_demand(seed: int, **changes: Any) -> HeadingDemand:
@@ -215,6 +215,36 @@ def test_the_comparison_counts_where_the_quadrature_is_coarse(bound: float) -> N
     assert judged(demand, scaled(tip=3.0, roll=3.0), 0.98) == ASK
     assert agrees(demand, scaled(tip=3.0, roll=3.0), 0.98)
     assert judged(demand, scaled(tip=3.0, roll=3.0), 0.97) == GO
+
+
+def test_a_lower_demand_counts_where_it_is_less_certain() -> None:
+    """As above; a higher one that is surer does not stand for it."""
+    at, limit = np.arange(N), LIMITS.slope.value
+    slope = np.select([at == 20, at == 40], [limit - 2.0, limit - 1.9], 0.0)
+    demand = quiet(slope=slope, sigma={"slope": np.where(at == 20, 1.0, 0.01)}, tilt_sigma_deg=1.0)
+    others = scaled(tip=3.0, roll=3.0)
+    assert judged(demand, others, 0.98) == ASK
+    assert agrees(demand, others, 0.98)
+    assert judged(demand, others, 0.97) == GO
+
+
+def test_heights_and_angles_count_together_on_the_shortest_way() -> None:
+    """All of it is one foothold, and one body length."""
+    sigma = {"step": np.full(N, 0.001), "slope": np.full(N, 1.0)}
+    step, slope = np.full(N, LIMITS.step.value - 0.0025), np.full(N, LIMITS.slope.value - 2.5)
+    both, high, steep = (
+        shortened(quiet(sigma=sigma, scale_sigma=0.0, tilt_sigma_deg=0.0, **demands), 3)
+        for demands in ({"step": step, "slope": slope}, {"step": step}, {"slope": slope}))
+    others = scaled(tip=3.0, roll=3.0, belly=3.0)
+    assert [judged(d, others, 0.99) for d in (both, high, steep)] == [ASK, GO, GO]
+    assert all(agrees(d, others, 0.99) for d in (both, high, steep))
+
+
+def shortened(demand: HeadingDemand, n: int) -> HeadingDemand:
+    """Its first stations."""
+    cut = {name: value[:n] for name, value in vars(demand).items()
+           if isinstance(value, np.ndarray)}
+    return replace(demand, **cut, sigma={name: s[:n] for name, s in demand.sigma.items()})
 
 
 def test_many_demands_together_ask_where_none_does_alone() -> None:

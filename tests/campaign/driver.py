@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import time
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from hazcam.campaign.executors import Workforce, local_pool
-from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure
+from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure, Row
 from hazcam.campaign.runner import Answer, answers, work_off
 from hazcam.campaign.store import Store
 from tests.campaign.entries import ABOUT, make_campaign, make_entry
@@ -44,8 +45,9 @@ def made_up(work: Made) -> Answer:
                            expected="a good one", remedy="none")
     entry = make_entry(work.pair, np.random.default_rng(seed))
     blob = np.random.default_rng(seed).bytes(50_000)
-    rows = {**entry.rows, "demands": [{"pair": work.id, "npz": blob, "gist": blob[:100]}],
-            "terrains": [{"pair": work.id, "npz": blob}]}
+    rows: dict[str, Sequence[Row]] = {
+        **entry.rows, "demands": [{"pair": work.id, "npz": blob, "gist": blob[:100]}],
+        "terrains": [{"pair": work.id, "npz": blob}]}
     return PairEntry(id=work.id, rows=rows, timings={"assess_s": _WORK_S})
 
 

@@ -28,7 +28,7 @@ def hazcam(*arguments: object) -> Result:
 def place_pair(folder: Path, name: str, **changes: Any) -> dict[str, Any]:
     """A sidecar of a sample pair in a folder, its files named in full."""
     source = SAMPLES / f"{name}.pair.json"
-    said = json.loads(source.read_text(encoding="utf-8"))
+    said: dict[str, Any] = json.loads(source.read_text(encoding="utf-8"))
     for key in ("left", "right", "rig"):
         said[key] = str((SAMPLES / said[key]).resolve())
     said |= changes

@@ -19,6 +19,7 @@ from hazcam.campaign.executors import (
 )
 from hazcam.campaign.record import PairEntry, PairFailure
 from hazcam.campaign.runner import answers
+from hazcam.versions import versions
 from tests.campaign import tasks
 from tests.campaign.driver import record
 from tests.campaign.tasks import Errand
@@ -108,7 +109,7 @@ def test_workers_that_do_not_see_the_pictures(cluster: Any) -> None:
 
 
 def test_workers_with_other_versions(cluster: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    here = {**executors.versions(), "numpy": "0.1"}
+    here = {**versions(), "numpy": "0.1"}
     monkeypatch.setattr(executors, "versions", lambda: here)
     with (pytest.raises(ClusterError, match=r"has numpy \S+ instead of 0\.1"),
           dask_cluster(cluster.scheduler_address, Path.cwd())):
