@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -242,6 +243,7 @@ class RigCard:
         return f"only {math.floor(100 * share)} % of the swath is in both pictures {place}"
 
 
+@lru_cache(maxsize=16)  # all pairs of a campaign have a few rigs and rovers
 def rig_card(
     rig: StereoRig, rover: RoverProfile, *, disparity_sigma_px: float = DISPARITY_SIGMA_PX
 ) -> RigCard:

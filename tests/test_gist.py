@@ -242,8 +242,8 @@ def test_heights_and_angles_count_together_on_the_shortest_way() -> None:
 
 def shortened(demand: HeadingDemand, n: int) -> HeadingDemand:
     """Its first stations."""
-    cut = {name: value[:n] for name, value in vars(demand).items()
-           if isinstance(value, np.ndarray)}
+    cut: dict[str, Any] = {name: value[:n] for name, value in vars(demand).items()
+                           if isinstance(value, np.ndarray)}
     return replace(demand, **cut, sigma={name: s[:n] for name, s in demand.sigma.items()})
 
 

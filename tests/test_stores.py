@@ -152,6 +152,25 @@ def test_a_map_comes_back_to_the_last_bit(found: Callable[[], Assessment]) -> No
     assert dict(values(back)) == dict(values(terrain))
 
 
+@given(st.lists(st.integers(-2**31, 2**31 - 1), min_size=1))
+def test_half_the_memory_gives_the_same_bytes(whole: list[int]) -> None:
+    narrow = np.array(whole, dtype=np.int32)
+    packed = pack_integers(narrow)
+    assert packed.tobytes() == pack_integers(narrow.astype(np.int64)).tobytes()
+    assert unpack_integers(packed).tolist() == whole
+
+
+def test_absurd_heights_come_back_too() -> None:
+    """Their differences are more than half of the memory holds."""
+    terrain = terrain_of(assessment())
+    mean_m = terrain.mean_m.copy()
+    mean_m[100, 100:110] = np.where(np.isnan(mean_m[100, 100:110]), np.nan, [-5000.0, 5000.0] * 5)
+    terrain = replace(terrain, mean_m=mean_m)
+    assert np.nanmax(terrain.mean_m) == 5000.0
+    again = unpack_terrain(*pack_terrain(terrain))
+    assert again.mean_m.tobytes() == terrain.mean_m.tobytes()
+
+
 def test_the_maps_hold_what_could_be_lost() -> None:
     """Each kind of value that a layer may have is in one of the maps that come back."""
     terrain, before = terrain_of(assessment()), terrain_of(with_previous())

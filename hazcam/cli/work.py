@@ -82,7 +82,7 @@ def _entry(work: Assess) -> PairEntry:
 def assess_work(work: Assess, rig: StereoRig) -> Assessment:
     """Assess the pair as ``hazcam assess`` does."""
     sidecar = work.pair.sidecar
-    rover = with_limits(_rover(sidecar.rover), work.limits, margin_m=work.margin_m)
+    rover = _rover(sidecar.rover, tuple(work.limits.items()), work.margin_m)
     pair = replace(pair_of_sidecar(sidecar), id=work.id)
     previous = None
     if work.pair.from_file:
@@ -116,5 +116,7 @@ def _rig_as_of(path: Path, changed_ns: int) -> StereoRig:
 
 
 @lru_cache(maxsize=32)
-def _rover(name: str) -> RoverProfile:
-    return read_rover(name)
+def _rover(
+    name: str, limits: tuple[tuple[str, float], ...], margin_m: float | None
+) -> RoverProfile:
+    return with_limits(read_rover(name), dict(limits), margin_m=margin_m)
