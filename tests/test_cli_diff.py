@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
 from hazcam.cli import main
 from tests.campaign.entries import ABOUT, make_campaign, make_run, write
 
@@ -95,7 +95,7 @@ def test_run_that_is_not_finished_says_so(runs: Path, tmp_path: Path) -> None:
             store.add(entry)
     result = diff(runs / "a", tmp_path / "part")
     assert result.exit_code == 0, result.output
-    assert "NOT FINISHED" in result.output.split("B: ")[1]
+    assert "NOT FINISHED" in " ".join(result.output.split()).split("B: ")[1]
     assert "NOT FINISHED" not in result.output.split("B: ")[0]
     assert "not tried yet in B: 8: pair-" in result.output
     assert "4 pairs compared" in result.output

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.run import Run
+from hazcam.campaign.store.reader import Run
 from hazcam.errors import HazcamError
 from hazcam.rover import RoverProfile, with_limits
 from hazcam.rover.profile import Limits

@@ -143,7 +143,7 @@ class PairEntry:
     id : str
         Of the pair.
     rows : mapping of str to sequence of Row
-        By table of ``campaign.schema.TABLES``: ``assessments`` (one row), ``headings``,
+        By table of ``campaign.store.schema.TABLES``: ``assessments`` (one row), ``headings``,
         ``pictures``, ``spots``, ``records``, ``overlays``, and where there is any ``demands``,
         ``terrains``, ``drifts``; the ``rigs``, ``rovers`` and ``settings`` that it refers to, by
         their digest the same for every pair.

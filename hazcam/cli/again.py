@@ -11,8 +11,8 @@ from hazcam import __version__
 from hazcam.assess import Assessment
 from hazcam.calibration import read_rig
 from hazcam.campaign import Run
-from hazcam.campaign.manifest import manifest_of
-from hazcam.campaign.manifest_text import RawRow
+from hazcam.campaign.manifest.rows import manifest_of
+from hazcam.campaign.manifest.text import RawRow
 from hazcam.campaign.record import CampaignPair
 from hazcam.cli.job import settings_of_record
 from hazcam.cli.work import Assess, assess_work

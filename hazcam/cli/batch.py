@@ -10,14 +10,14 @@ from typing import Any
 import click
 
 from hazcam import __version__
-from hazcam.campaign.executors import Workforce, dask_cluster, local_pool
-from hazcam.campaign.io import read_manifest
-from hazcam.campaign.pair_rows import manifest_folder
+from hazcam.campaign.manifest.io import read_manifest
 from hazcam.campaign.record import BadRow, Manifest, PairFailure
-from hazcam.campaign.run import open_run
-from hazcam.campaign.runner import answers, work_off
-from hazcam.campaign.store import Store
-from hazcam.campaign.summary import READ, summarise
+from hazcam.campaign.store.pair_rows import manifest_folder
+from hazcam.campaign.store.reader import open_run
+from hazcam.campaign.store.writer import Store
+from hazcam.campaign.summary.summary import READ, summarise
+from hazcam.campaign.work.executors import Workforce, dask_cluster, local_pool
+from hazcam.campaign.work.runner import answers, work_off
 from hazcam.cli import options
 from hazcam.cli.calibrate.pictures import pair_pattern
 from hazcam.cli.errors import INTERRUPTED, user_errors

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from hazcam.campaign import Run, open_run
-from hazcam.campaign.compare import RunDifference, compare_runs
+from hazcam.campaign.difference.compare import RunDifference, compare_runs
 from hazcam.cli import options
 from hazcam.cli.errors import user_errors
 from hazcam.errors import HazcamError

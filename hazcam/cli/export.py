@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from hazcam.campaign import Run, open_run
-from hazcam.campaign.export import EXPORTED, FORMS, Form, schema_text, table_lines
+from hazcam.campaign.store.export import EXPORTED, FORMS, Form, schema_text, table_lines
 from hazcam.cli import options
 from hazcam.cli.again import assess_again
 from hazcam.cli.calibrate.output import refuse_to_overwrite

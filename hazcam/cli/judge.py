@@ -11,7 +11,7 @@ import click
 from hazcam import report
 from hazcam.campaign import Run, open_run
 from hazcam.campaign.judging import RunJudgement, against_before, judge_run, rejudge_run
-from hazcam.campaign.store import RUN_FILE
+from hazcam.campaign.store.writer import RUN_FILE
 from hazcam.cli import options
 from hazcam.cli.errors import user_errors
 from hazcam.cli.job import is_path, relative_to

@@ -9,18 +9,18 @@ from typing import Any
 import click
 
 from hazcam.calibration import read_rig
-from hazcam.campaign.finding import KINDS, Finding, side_by_side, unpaired
-from hazcam.campaign.folder import (
+from hazcam.campaign.manifest.finding import KINDS, Finding, side_by_side, unpaired
+from hazcam.campaign.manifest.folder import (
     FolderContents,
     look_into,
     rows_of_folder,
     rows_of_pictures,
 )
-from hazcam.campaign.halves import files_of_halves, split
-from hazcam.campaign.inspect import look_through
-from hazcam.campaign.io import checked
-from hazcam.campaign.manifest import manifest_of
-from hazcam.campaign.manifest_text import RawRow, form_of, write_manifest_text
+from hazcam.campaign.manifest.halves import files_of_halves, split
+from hazcam.campaign.manifest.inspect import look_through
+from hazcam.campaign.manifest.io import checked
+from hazcam.campaign.manifest.rows import manifest_of
+from hazcam.campaign.manifest.text import RawRow, form_of, write_manifest_text
 from hazcam.campaign.record import Manifest
 from hazcam.cli import options
 from hazcam.cli.calibrate.output import refuse_to_overwrite

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from hazcam.campaign.run import open_run
+from hazcam.campaign.store.reader import open_run
 from hazcam.cli import options
 from hazcam.cli.errors import user_errors
 from hazcam.cli.progress import with_progress

@@ -1,8 +1,9 @@
 """Soft dark spots in a picture: what dust on a lens looks like, and much else does too.
 
-Shadows of stones, pits and dark gravel look the same, so the spots of one picture say nothing about
-its lens. Those of many pictures do: the ground moves on, dust stays put (``campaign/dust.py``).
-So that dust is among the spots of many pictures, they are chosen by how much they stand out:
+Shadows of stones, pits and dark gravel look the same, so the spots of one picture say nothing
+about its lens. Those of many pictures do: the ground moves on, dust stays put
+(``campaign/summary/dust.py``). So that dust is among the spots of many pictures, they are chosen by
+how much they stand out:
 
 1. The logarithm of the grey level, so that a share of missing light is one number in sun and shade.
 2. For each radius: the mean of the middle against the darkest of the same means at eight places

@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
-from hazcam.campaign.against import Disagreement, Walk
-from hazcam.campaign.dust import DustSpot
-from hazcam.campaign.summary import CampaignSummary, CauseCount
-from hazcam.campaign.tally import Tally
+from hazcam.campaign.summary.against import Disagreement, Walk
+from hazcam.campaign.summary.dust import DustSpot
+from hazcam.campaign.summary.summary import CampaignSummary, CauseCount
+from hazcam.campaign.summary.tally import Tally
 from hazcam.report.campaign_pairs import PairLine
 
 

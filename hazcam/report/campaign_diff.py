@@ -11,14 +11,14 @@ from typing import Any
 from rich.table import Table
 
 from hazcam import __version__
-from hazcam.campaign.compare import (
+from hazcam.campaign.difference.compare import (
     CLEAR_MOVED_M,
     KINDS,
     HeadingChange,
     PairCounts,
     RunDifference,
 )
-from hazcam.campaign.compare_why import HeadingState
+from hazcam.campaign.difference.why import HeadingState
 from hazcam.frames import heading_text
 from hazcam.report.record import Record, counted, plain
 from hazcam.report.text import WIDTH, rendered

@@ -18,9 +18,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from hazcam import __version__
-from hazcam.campaign.against import Disagreement
-from hazcam.campaign.summary import CampaignSummary
-from hazcam.campaign.tally import Tables, Tally
+from hazcam.campaign.summary.against import Disagreement
+from hazcam.campaign.summary.summary import CampaignSummary
+from hazcam.campaign.summary.tally import Tables, Tally
 from hazcam.frames import heading_text
 from hazcam.report.campaign_pairs import CampaignPairs, PairLine
 from hazcam.report.campaign_plots import (

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from hazcam.campaign.against import Rows
-from hazcam.campaign.course import moments
-from hazcam.campaign.summary import QUALITY
-from hazcam.campaign.tally import Groups, Tables, named
+from hazcam.campaign.summary.against import Rows
+from hazcam.campaign.summary.course import moments
+from hazcam.campaign.summary.summary import QUALITY
+from hazcam.campaign.summary.tally import Groups, Tables, named
 from hazcam.frames import heading_text
 from hazcam.report.campaign_words import length_text, reason_text
 from hazcam.report.record import Record

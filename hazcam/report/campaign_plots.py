@@ -19,11 +19,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch
 from matplotlib.ticker import MaxNLocator
 
-from hazcam.campaign.course import DAY_NOT_STATED, Course, Steps
-from hazcam.campaign.drift_course import ANGLES, RigDrift
-from hazcam.campaign.dust import DustSpot
-from hazcam.campaign.summary import CampaignSummary, Sensor
-from hazcam.campaign.tally import Tally
+from hazcam.campaign.summary.course import DAY_NOT_STATED, Course, Steps
+from hazcam.campaign.summary.drift_course import ANGLES, RigDrift
+from hazcam.campaign.summary.dust import DustSpot
+from hazcam.campaign.summary.summary import CampaignSummary, Sensor
+from hazcam.campaign.summary.tally import Tally
 from hazcam.frames import Floats
 from hazcam.report.campaign_words import cause_text
 from hazcam.report.drawing import BLACK, BLUE, ORANGE, WHITE, png

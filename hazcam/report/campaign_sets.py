@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from hazcam.campaign.summary import CampaignSummary
-from hazcam.campaign.tally import Tally
+from hazcam.campaign.summary.summary import CampaignSummary
+from hazcam.campaign.summary.tally import Tally
 from hazcam.report.campaign_pairs import PairLine
 
 PAIRS_A_SHEET = 120

@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from hazcam.campaign.drift_course import ANGLES, RigDrift
-from hazcam.campaign.summary import CampaignSummary
-from hazcam.campaign.tally import Tally
+from hazcam.campaign.summary.drift_course import ANGLES, RigDrift
+from hazcam.campaign.summary.summary import CampaignSummary
+from hazcam.campaign.summary.tally import Tally
 from hazcam.frames import heading_text
 from hazcam.report.campaign_view import cautions, first_lines, headline
 from hazcam.report.campaign_words import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from hazcam.campaign.summary import CampaignSummary
+from hazcam.campaign.summary.summary import CampaignSummary
 from hazcam.report.campaign_words import share_text
 from hazcam.report.record import counted
 from hazcam.verdict.record import MEASURED

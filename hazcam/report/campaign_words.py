@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hazcam.campaign.against import Disagreement
+from hazcam.campaign.summary.against import Disagreement
 
 NO_PERMISSION = ("A report is no permission to walk. It says what the pictures showed when they "
                  "were taken; whether the rover walks is decided by the team, by its own rules and "

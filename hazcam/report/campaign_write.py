@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from hazcam.campaign.run import Run
-from hazcam.campaign.summary import READ, summarise
-from hazcam.campaign.tally import Tables
+from hazcam.campaign.store.reader import Run
+from hazcam.campaign.summary.summary import READ, summarise
+from hazcam.campaign.summary.tally import Tables
 from hazcam.errors import OutputError
 from hazcam.report.campaign_csv import campaign_tables_csv
 from hazcam.report.campaign_page import (

@@ -155,7 +155,7 @@ def _side_by_side(halves: list[Path]) -> None:
 
 def _assess_half(listed: Path) -> None:
     """One of the independent processes: the work on each pair, and nothing else."""
-    from hazcam.campaign.io import read_manifest
+    from hazcam.campaign.manifest.io import read_manifest
     from hazcam.campaign.record import PairEntry
     from hazcam.cli.work import Assess, assess_campaign_pair
     from hazcam.settings import Settings

@@ -27,7 +27,7 @@ from hazcam.calibration import StereoRig, read_rig
 from hazcam.campaign import Run, open_run
 from hazcam.campaign.judging import RunJudgement, judge_run
 from hazcam.campaign.record import CampaignPair, Manifest, PairEntry
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
 from hazcam.errors import HazcamError
 from hazcam.imagery import Sidecar, find_sidecars, read_pair, read_sidecar
 from hazcam.report import as_record

@@ -26,7 +26,7 @@ from hazcam.campaign.record import (
     Value,
     Walked,
 )
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
 from hazcam.frames import Attitude
 from hazcam.imagery import Sidecar
 from hazcam.report.record import limits_record, rover_record

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.schema import TABLES
-from hazcam.campaign.summary import READ
+from hazcam.campaign.store.schema import TABLES
+from hazcam.campaign.summary.summary import READ
 
 _UNKNOWN: dict[str, Any] = {"text": "", "real": np.nan, "integer": 0}
 _DTYPES = {"text": "U64", "real": "f8", "integer": "i8"}

@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import pytest
 
-from hazcam.campaign.run import open_run
+from hazcam.campaign.store.reader import open_run
 from hazcam.report.campaign_write import run_report, write_campaign
 from tests.campaign.entries import make_run
 from tests.test_page_in_browser import asked_for, browser, open_page

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from hazcam.campaign.executors import Workforce
-from hazcam.campaign.run import open_run
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.reader import open_run
+from hazcam.campaign.store.writer import Store
+from hazcam.campaign.work.executors import Workforce
 from hazcam.cli import main
 from tests.campaign.entries import ABOUT
 
@@ -197,7 +197,7 @@ def test_after_ctrl_c_what_was_recorded_stays(
 def test_options_that_cannot_be_used(
     tmp_path: Path, options: tuple[str, ...], words: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("hazcam.campaign.executors._CONNECT_S", 0.3)
+    monkeypatch.setattr("hazcam.campaign.work.executors._CONNECT_S", 0.3)
     place_pair(tmp_path, "ripples")
     result = hazcam("batch", tmp_path, "-o", tmp_path / "run", *options)
     assert result.exit_code in (1, 2)

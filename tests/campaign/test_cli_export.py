@@ -18,10 +18,10 @@ from click.testing import CliRunner, Result
 from plyfile import PlyData
 
 from hazcam.calibration import write_rig
-from hazcam.campaign.export import EXPORTED
-from hazcam.campaign.io import read_manifest
+from hazcam.campaign.manifest.io import read_manifest
 from hazcam.campaign.record import PairEntry
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.export import EXPORTED
+from hazcam.campaign.store.writer import Store
 from hazcam.cli import main
 from hazcam.cli.work import Assess, assess_campaign_pair
 from hazcam.report.record import settings_record

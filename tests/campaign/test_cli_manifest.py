@@ -13,8 +13,8 @@ from click.testing import CliRunner, Result
 from PIL import ExifTags, Image
 
 from hazcam.calibration import write_rig
-from hazcam.campaign.io import read_manifest
-from hazcam.campaign.manifest_text import SCHEMA
+from hazcam.campaign.manifest.io import read_manifest
+from hazcam.campaign.manifest.text import SCHEMA
 from hazcam.cli import main
 from tests.campaign.sequences import frame, write_picture, write_walk
 from tests.synthetic import ideal_rig

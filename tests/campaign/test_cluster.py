@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
-from hazcam.campaign import executors
-from hazcam.campaign.executors import (
+from hazcam.campaign.record import PairEntry, PairFailure
+from hazcam.campaign.work import executors
+from hazcam.campaign.work.executors import (
     ClusterError,
     Task,
     Workforce,
@@ -17,11 +18,10 @@ from hazcam.campaign.executors import (
     dask_cluster,
     local_pool,
 )
-from hazcam.campaign.record import PairEntry, PairFailure
-from hazcam.campaign.runner import answers
+from hazcam.campaign.work.runner import answers
 from hazcam.versions import versions
 from tests.campaign import tasks
-from tests.campaign.driver import record
+from tests.campaign.driver import prepare, record
 from tests.campaign.tasks import Errand
 from tests.campaign.test_kills import rows
 
@@ -77,9 +77,10 @@ def test_a_worker_of_the_cluster_that_is_killed_costs_no_pair(
 def test_a_run_of_the_cluster_has_the_rows_of_one_of_the_local_pool(
     force: Workforce, tmp_path: Path
 ) -> None:
+    prepare(tmp_path, pairs=30)
     with local_pool(2) as pool:
         for name, workers in (("local", pool), ("cluster", force)):
-            record(tmp_path / name, workers, pairs=30)
+            record(tmp_path / name, workers)
     assert rows(tmp_path / "local") == rows(tmp_path / "cluster")
 
 

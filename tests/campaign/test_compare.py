@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from hazcam.campaign import Run, open_run
-from hazcam.campaign.compare import CLEAR_MOVED_M, KINDS, RunDifference, compare_runs
+from hazcam.campaign.difference.compare import CLEAR_MOVED_M, KINDS, RunDifference, compare_runs
 from hazcam.campaign.record import PairEntry, PairFailure, Row
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
 from tests.campaign.entries import ABOUT, MadeUp, make_campaign, write
 
 Change = Callable[[str, dict[str, Any]], dict[str, Any]]

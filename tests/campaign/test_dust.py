@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from hazcam.campaign.dust import FALSE_ALARM, DustSpot, campaign_dust, dust_spots
+from hazcam.campaign.summary.dust import FALSE_ALARM, DustSpot, campaign_dust, dust_spots
 from hazcam.imagery import check_pictures, pair_from_arrays
 from hazcam.imagery.spots import pair_spots
 

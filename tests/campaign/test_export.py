@@ -12,8 +12,8 @@ import pytest
 from numpy.typing import NDArray
 
 from hazcam.campaign import open_run
-from hazcam.campaign.export import EXPORTED, schema_text, table_lines
-from hazcam.campaign.schema import TABLES
+from hazcam.campaign.store.export import EXPORTED, schema_text, table_lines
+from hazcam.campaign.store.schema import TABLES
 from tests.campaign.entries import make_run
 
 

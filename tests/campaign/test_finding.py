@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
-from hazcam.campaign.finding import (
+from hazcam.campaign.manifest.finding import (
     Use,
     differing,
     moments_apart_s,

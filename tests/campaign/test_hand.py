@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from hazcam.campaign.hand import Hand, HandDiedError, HandFaultError, LetGoError, OverdueError
+from hazcam.campaign.work.hand import Hand, HandDiedError, HandFaultError, LetGoError, OverdueError
 from tests.campaign import tasks
 
 LONG_S = 60.0
@@ -100,7 +100,7 @@ def test_a_hand_given_up_from_another_thread_says_so() -> None:
 def test_a_hand_ends_when_its_holder_is_killed() -> None:
     holder = subprocess.Popen(
         [sys.executable, "-c",
-         "from hazcam.campaign.hand import Hand; from tests.campaign import tasks\n"
+         "from hazcam.campaign.work.hand import Hand; from tests.campaign import tasks\n"
          "hand = Hand(); print(hand.do(tasks.pid, None, 60), flush=True)\n"
          "hand.do(tasks.sleeping, 600.0, 600)"],
         stdout=subprocess.PIPE, text=True)

@@ -18,7 +18,7 @@ from hazcam.calibration import StereoRig, read_rig
 from hazcam.campaign import Run, open_run
 from hazcam.campaign.judging import against_before, judge_run, rejudge_run
 from hazcam.campaign.record import CampaignPair, Manifest
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
 from hazcam.cli import main
 from hazcam.errors import HazcamError, RoverError
 from hazcam.imagery import StereoPair, find_sidecars, read_pair, read_sidecar

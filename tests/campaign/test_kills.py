@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from hazcam.campaign.schema import TABLES
-from tests.campaign.driver import PAIRS
+from hazcam.campaign.store.schema import TABLES
+from tests.campaign.driver import PAIRS, prepare
 
 KILLS = 20
 LONG_S = 120.0
@@ -52,8 +52,15 @@ def rows(run: Path) -> dict[str, list[tuple[object, ...]]]:
 
 
 @pytest.fixture(scope="module")
-def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[tuple[object, ...]]]:
-    run = tmp_path_factory.mktemp("undisturbed") / "run"
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("kills")
+    prepare(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def undisturbed(folder: Path) -> dict[str, list[tuple[object, ...]]]:
+    run = folder / "undisturbed"
     process = start(run)
     assert finish(process) == b""
     assert process.returncode == 0
@@ -87,10 +94,10 @@ def wait_for_progress(process: subprocess.Popen[bytes], run: Path, count: int) -
 @pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="needs the processes of Linux: "
                     "run the tests there")
 def test_20_kills_leave_the_rows_of_an_undisturbed_run(
-    tmp_path: Path, undisturbed: dict[str, list[tuple[object, ...]]]
+    folder: Path, undisturbed: dict[str, list[tuple[object, ...]]]
 ) -> None:
     rng = np.random.default_rng(20)
-    run = tmp_path / "run"
+    run = folder / "killed"
     process = start(run)
     parents, before = 0, []
     for _ in range(KILLS):

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from hazcam.campaign.look import (
+from hazcam.campaign.manifest.look import (
     Looked,
     StereoLook,
     findings_of,

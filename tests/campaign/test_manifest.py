@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hazcam.campaign.manifest import parse_manifest
-from hazcam.campaign.manifest_text import COLUMNS, SCHEMA, Form, write_manifest_text
+from hazcam.campaign.manifest.rows import parse_manifest
+from hazcam.campaign.manifest.text import COLUMNS, SCHEMA, Form, write_manifest_text
 from hazcam.campaign.record import BadRow, Manifest, Walked
 from hazcam.errors import PairError
 from hazcam.frames import Attitude

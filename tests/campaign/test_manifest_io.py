@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 import pytest
 
-from hazcam.campaign.io import read_manifest
-from hazcam.campaign.manifest_text import COLUMNS, SCHEMA, write_manifest_text
+from hazcam.campaign.manifest.io import read_manifest
+from hazcam.campaign.manifest.text import COLUMNS, SCHEMA, write_manifest_text
 from hazcam.errors import PairError
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
@@ -103,7 +103,7 @@ def test_all_300_bad_rows_of_10_000_are_listed_and_no_other(field: Path) -> None
 
 def test_a_rig_is_read_once(field: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     read: list[Path] = []
-    monkeypatch.setattr("hazcam.campaign.io.read_rig", read.append)
+    monkeypatch.setattr("hazcam.campaign.manifest.io.read_rig", read.append)
     path = field / "campaign.csv"
     path.write_text(write_manifest_text(map(good, range(20)), "csv"), encoding="utf-8")
     assert len(read_manifest(path).pairs) == 20

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from hazcam.campaign.dust import DustSpot
-from hazcam.campaign.run import open_run
-from hazcam.campaign.store import Store
-from hazcam.campaign.summary import CampaignSummary, summarise
+from hazcam.campaign.store.reader import open_run
+from hazcam.campaign.store.writer import Store
+from hazcam.campaign.summary.dust import DustSpot
+from hazcam.campaign.summary.summary import CampaignSummary, summarise
 from hazcam.cli import main
 from hazcam.errors import OutputError
 from hazcam.report import campaign_page, campaign_write

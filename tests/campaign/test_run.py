@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 import hazcam
 from hazcam.campaign import Run, open_run
 from hazcam.campaign.record import PairEntry
-from hazcam.campaign.schema import TABLES
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.schema import TABLES
+from hazcam.campaign.store.writer import Store
 from hazcam.errors import HazcamError
 from hazcam.stored_npz import demands_bytes, terrain_bytes
 from tests.campaign.entries import ABOUT, HEADINGS, MadeUp, make_campaign, make_run

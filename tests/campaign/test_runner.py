@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from hazcam.campaign.executors import (
+from hazcam.campaign.record import PairEntry, PairFailure
+from hazcam.campaign.work.executors import (
     MOST_TRIES,
     ClusterError,
     Task,
@@ -15,8 +16,7 @@ from hazcam.campaign.executors import (
     by_hand,
     local_pool,
 )
-from hazcam.campaign.record import PairEntry, PairFailure
-from hazcam.campaign.runner import Answered, answers
+from hazcam.campaign.work.runner import Answered, answers
 from tests.campaign import tasks
 from tests.campaign.tasks import Errand
 

@@ -23,10 +23,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hazcam.campaign import migrate, open_run
+from hazcam.campaign import open_run
 from hazcam.campaign.record import CampaignPair, Manifest, PairEntry, Walked
-from hazcam.campaign.schema import SCHEMA, SCHEMA_VERSION, TABLES
-from hazcam.campaign.store import Store
+from hazcam.campaign.store import migrate
+from hazcam.campaign.store.schema import SCHEMA, SCHEMA_VERSION, TABLES
+from hazcam.campaign.store.writer import Store
 from hazcam.errors import HazcamError, OutputError
 from hazcam.imagery import Sidecar
 from tests.campaign.entries import ABOUT, MadeUp, make_campaign, make_run, write
@@ -332,7 +333,7 @@ def test_a_closed_run_is_one_file(tmp_path: Path, made: MadeUp, how: str) -> Non
 HOLDER = """
 import sys, time
 from pathlib import Path
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
 from tests.campaign.entries import ABOUT, make_campaign
 folder = Path(sys.argv[1])
 made = make_campaign(folder, pairs=8, failures=2, bad_rows=1)
@@ -562,7 +563,7 @@ def test_a_file_that_another_program_holds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Store.open(tmp_path, ABOUT).close()
-    monkeypatch.setattr("hazcam.campaign.store._BUSY_S", 0.01)
+    monkeypatch.setattr("hazcam.campaign.store.writer._BUSY_S", 0.01)
     with sqlite3.connect(tmp_path / "run.sqlite", isolation_level=None) as db:
         db.execute("BEGIN EXCLUSIVE")
         with pytest.raises(OutputError, match="is held by another program") as caught:
@@ -624,8 +625,8 @@ def test_the_writer_brings_an_older_run_up_and_the_reader_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make_run(tmp_path, pairs=3, failures=0)
-    for module in ("store", "opening", "sqlite_words"):
-        monkeypatch.setattr(f"hazcam.campaign.{module}.SCHEMA_VERSION", 2)
+    for module in ("writer", "opening", "sqlite_words"):
+        monkeypatch.setattr(f"hazcam.campaign.store.{module}.SCHEMA_VERSION", 2)
     with pytest.raises(HazcamError, match="older than this hazcam reads") as caught:
         open_run(tmp_path)
     assert "hazcam batch" in caught.value.remedy

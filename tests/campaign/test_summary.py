@@ -13,10 +13,10 @@ from hypothesis import given
 from hypothesis import settings as checks
 from hypothesis import strategies as st
 
-from hazcam.campaign.course import MOST_STEPS, course, day_of, moments, steps_of
-from hazcam.campaign.run import open_run
-from hazcam.campaign.summary import READ, CampaignSummary, summarise
-from hazcam.campaign.tally import Tally
+from hazcam.campaign.store.reader import open_run
+from hazcam.campaign.summary.course import MOST_STEPS, course, day_of, moments, steps_of
+from hazcam.campaign.summary.summary import READ, CampaignSummary, summarise
+from hazcam.campaign.summary.tally import Tally
 from tests.campaign.entries import make_run
 from tests.campaign.tables import assessment, heading, pair, tables
 

@@ -12,10 +12,17 @@ from datetime import UTC, datetime
 from itertools import islice
 from typing import Protocol, TypeVar
 
-from hazcam.campaign.executors import MOST_TRIES, ClusterError, Handed, Task, Workforce, by_hand
-from hazcam.campaign.hand import HandFaultError
 from hazcam.campaign.record import FailureKind, PairEntry, PairFailure, Row
-from hazcam.campaign.store import Store
+from hazcam.campaign.store.writer import Store
+from hazcam.campaign.work.executors import (
+    MOST_TRIES,
+    ClusterError,
+    Handed,
+    Task,
+    Workforce,
+    by_hand,
+)
+from hazcam.campaign.work.hand import HandFaultError
 
 # So many tasks wait for each that is being done: the next one is there before the answer is read.
 _WAITING_PER_SLOT = 1

@@ -1,6 +1,6 @@
 """What is odd about the pictures of a folder, before anything is assessed: named, never mended.
 
-Pure: from what is known of the files to findings; ``campaign/inspect.py`` reads them.
+Pure: from what is known of the files to findings; ``campaign/manifest/inspect.py`` reads them.
 """
 
 from __future__ import annotations

@@ -27,11 +27,11 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.opening import GO_ON, opened, reading_words
 from hazcam.campaign.record import PairFailure
-from hazcam.campaign.schema import TABLES, Column, Table
-from hazcam.campaign.sqlite_words import EXPECTED
-from hazcam.campaign.store import RUN_FILE
+from hazcam.campaign.store.opening import GO_ON, opened, reading_words
+from hazcam.campaign.store.schema import TABLES, Column, Table
+from hazcam.campaign.store.sqlite_words import EXPECTED
+from hazcam.campaign.store.writer import RUN_FILE
 from hazcam.errors import HazcamError
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from hazcam.campaign.record import BadRow, CampaignPair, Manifest, PairFailure, Row, Value
-from hazcam.campaign.schema import PAIRS
+from hazcam.campaign.store.schema import PAIRS
 
 _DETAILS = ("taken_at", "site", "exposure_s", "gain", "sun_elevation_deg", "note")
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hazcam.campaign.against import Rows
-from hazcam.campaign.course import Course, Integers, Steps, course
+from hazcam.campaign.summary.against import Rows
+from hazcam.campaign.summary.course import Course, Integers, Steps, course
 from hazcam.frames import Floats, read_only
 
 ANGLES = ("pitch", "vergence", "roll")

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.against import Rows
-from hazcam.campaign.course import DAY_NOT_STATED, Integers, day_of
+from hazcam.campaign.summary.against import Rows
+from hazcam.campaign.summary.course import DAY_NOT_STATED, Integers, day_of
 
 SITE_NOT_STATED, ROVER_NOT_STATED = "site not stated", "rover not stated"
 Tables = Mapping[str, Rows]

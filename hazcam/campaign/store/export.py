@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.schema import SCHEMA, TABLES, Column, Table
+from hazcam.campaign.store.schema import SCHEMA, TABLES, Column, Table
 
 Form = Literal["csv", "jsonl"]
 FORMS: tuple[Form, ...] = ("csv", "jsonl")

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from hazcam.calibration import StereoRig, read_rig, rig_for
-from hazcam.campaign.finding import (
+from hazcam.campaign.manifest.finding import (
     KINDS,
     Finding,
     Use,
@@ -21,7 +21,7 @@ from hazcam.campaign.finding import (
     stated_apart,
     turned,
 )
-from hazcam.campaign.look import (
+from hazcam.campaign.manifest.look import (
     Looked,
     StereoLook,
     cannot,

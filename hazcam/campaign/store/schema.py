@@ -13,7 +13,7 @@ from typing import Literal
 
 SCHEMA = "hazcam-run/1"
 SCHEMA_VERSION = 1
-"""Kept as SQLite's ``user_version``; ``campaign/migrate.py`` brings older files up to it."""
+"""Kept as SQLite's ``user_version``; ``campaign/store/migrate.py`` brings older files up to it."""
 
 Kind = Literal["text", "real", "integer", "blob"]
 

@@ -25,8 +25,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.compare_inputs import InputDifference, Rows, Tables, input_differences
-from hazcam.campaign.compare_why import HeadingState, Judged, judged_by_pair, why
+from hazcam.campaign.difference.inputs import InputDifference, Rows, Tables, input_differences
+from hazcam.campaign.difference.why import HeadingState, Judged, judged_by_pair, why
 from hazcam.statistics import mcnemar_exact
 
 CLEAR_MOVED_M = 0.05

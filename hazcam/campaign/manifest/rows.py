@@ -7,7 +7,7 @@ empty cell, or null, is a value that is not known. A row that says nothing at al
 Nothing is lost: a row that cannot be used becomes a ``BadRow`` that says why. Of several rows with
 one id, the first has it, whatever else may be wrong with that row: mending it changes no other.
 
-Pure: from text to records; ``campaign/io.py`` reads the files.
+Pure: from text to records; ``campaign/manifest/io.py`` reads the files.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
 
-from hazcam.campaign.manifest_text import (
+from hazcam.campaign.manifest.text import (
     COLUMNS,
     ONBOARD,
     SCHEMA,

@@ -15,13 +15,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from hazcam.campaign.lock import WriterLock
-from hazcam.campaign.migrate import create, migrate, version_of
-from hazcam.campaign.pair_rows import bad_row, failure_row, manifest_folder, pair_row
 from hazcam.campaign.record import Manifest, PairEntry, PairFailure, Row, Value
-from hazcam.campaign.same_run import check_about, check_rows
-from hazcam.campaign.schema import SCHEMA, SCHEMA_VERSION, TABLES, Table
-from hazcam.campaign.sqlite_words import no_run, out_of_space, sqlite_words
+from hazcam.campaign.store.lock import WriterLock
+from hazcam.campaign.store.migrate import create, migrate, version_of
+from hazcam.campaign.store.pair_rows import bad_row, failure_row, manifest_folder, pair_row
+from hazcam.campaign.store.same_run import check_about, check_rows
+from hazcam.campaign.store.schema import SCHEMA, SCHEMA_VERSION, TABLES, Table
+from hazcam.campaign.store.sqlite_words import no_run, out_of_space, sqlite_words
 from hazcam.errors import OutputError
 
 RUN_FILE = "run.sqlite"

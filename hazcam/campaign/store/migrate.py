@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Mapping
 
-from hazcam.campaign.schema import SCHEMA_VERSION, TABLES, Kind, Table
+from hazcam.campaign.store.schema import SCHEMA_VERSION, TABLES, Kind, Table
 
 APPLICATION_ID = 0x68617A63
 """SQLite's ``application_id`` of a run: "hazc"."""

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.folder import entries
+from hazcam.campaign.manifest.folder import entries
 from hazcam.errors import ImageError, OutputError, PairError
 from hazcam.imagery.header import PictureHeader, read_header
 from hazcam.imagery.io import decode_picture

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from hazcam.assess import view_of
 from hazcam.calibration import StereoRig, noise_of, rig_for
-from hazcam.campaign.finding import Finding
+from hazcam.campaign.manifest.finding import Finding
 from hazcam.epipolar import (
     MAX_EPIPOLAR_OFFSET_PX,
     MAX_EPIPOLAR_SPREAD_PX,

@@ -14,11 +14,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.against import Causes, Onboard, Rows, Walk, onboard_against_ours, walks_of
-from hazcam.campaign.course import Course, Steps, course, moments, steps_of
-from hazcam.campaign.drift_course import RigDrift, rig_drifts
-from hazcam.campaign.dust import DustSpot, campaign_dust
-from hazcam.campaign.tally import Groups, Tables, Tally, named, no_pairs
+from hazcam.campaign.summary.against import (
+    Causes,
+    Onboard,
+    Rows,
+    Walk,
+    onboard_against_ours,
+    walks_of,
+)
+from hazcam.campaign.summary.course import Course, Steps, course, moments, steps_of
+from hazcam.campaign.summary.drift_course import RigDrift, rig_drifts
+from hazcam.campaign.summary.dust import DustSpot, campaign_dust
+from hazcam.campaign.summary.tally import Groups, Tables, Tally, named, no_pairs
 
 READ = ("pairs", "assessments", "headings", "pictures", "spots", "drifts", "failures", "rigs",
         "rovers", "settings")

@@ -14,7 +14,7 @@ Rows = NDArray[Any]
 
 
 class Tables(Protocol):
-    """What is asked of a run: see ``campaign.run.Run``."""
+    """What is asked of a run: see ``campaign.store.reader.Run``."""
 
     @property
     def about(self) -> Mapping[str, str]:

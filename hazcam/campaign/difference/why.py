@@ -18,7 +18,7 @@ from typing import Any
 
 from scipy.special import ndtri
 
-from hazcam.campaign.compare_inputs import Rows, Tables
+from hazcam.campaign.difference.inputs import Rows, Tables
 from hazcam.verdict.record import LIMIT_OF, MEASURED
 
 RIG, STEREO, ATTITUDE = "the rig check", "stereo", "the attitude"

@@ -1,7 +1,7 @@
 """Who does the tasks of a campaign: a pool on this machine, or a running Dask cluster.
 
 Both are used through the interface of ``concurrent.futures``, by the same code. Each of their
-threads holds a hand (``campaign/hand.py``), the process that does the work.
+threads holds a hand (``campaign/work/hand.py``), the process that does the work.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from hazcam.campaign.hand import Hand, HandDiedError, OverdueError
+from hazcam.campaign.work.hand import Hand, HandDiedError, OverdueError
 from hazcam.errors import HazcamError
 from hazcam.versions import versions
 

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from hazcam.campaign.migrate import version_of
-from hazcam.campaign.schema import SCHEMA_VERSION
-from hazcam.campaign.sqlite_words import EXPECTED, damaged, no_run, primary_code
+from hazcam.campaign.store.migrate import version_of
+from hazcam.campaign.store.schema import SCHEMA_VERSION
+from hazcam.campaign.store.sqlite_words import EXPECTED, damaged, no_run, primary_code
 from hazcam.errors import HazcamError
 
 _BUSY_S = 30.0

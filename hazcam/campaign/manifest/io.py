@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from hazcam.calibration import read_rig
-from hazcam.campaign.folder import look_into, rows_of_folder
-from hazcam.campaign.manifest import manifest_of, parse_manifest, refused_pair
+from hazcam.campaign.manifest.folder import look_into, rows_of_folder
+from hazcam.campaign.manifest.rows import manifest_of, parse_manifest, refused_pair
 from hazcam.campaign.record import CampaignPair, Manifest
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import read_sidecar

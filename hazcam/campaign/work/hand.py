@@ -147,7 +147,7 @@ class Hand:
     def _start(self) -> subprocess.Popen[bytes]:
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115  # open as long as the process
         return subprocess.Popen(
-            [sys.executable, "-m", "hazcam.campaign.hand"], stdin=subprocess.PIPE,
+            [sys.executable, "-m", "hazcam.campaign.work.hand"], stdin=subprocess.PIPE,
             stdout=subprocess.PIPE, stderr=self._errors,
             # what can be imported here can be imported there
             env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1"),

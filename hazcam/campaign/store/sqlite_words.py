@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from hazcam.campaign.schema import SCHEMA, SCHEMA_VERSION
+from hazcam.campaign.store.schema import SCHEMA, SCHEMA_VERSION
 from hazcam.errors import OutputError
 
 Words = tuple[str, str, str, str]

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hazcam.campaign.finding import moments_apart_s, resolution_s
-from hazcam.campaign.manifest_text import SCHEMA, RawRow
+from hazcam.campaign.manifest.finding import moments_apart_s, resolution_s
+from hazcam.campaign.manifest.text import SCHEMA, RawRow
 from hazcam.errors import PairError
 from hazcam.imagery.header import PictureHeader, read_header
 from hazcam.imagery.naming import NamedPicture, id_of, is_picture, looks_deeper, named

@@ -1,0 +1,1 @@
+"""What the pairs of a campaign amount to."""
