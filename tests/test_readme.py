@@ -86,7 +86,7 @@ def test_every_other_command_runs_as_printed(
     exec(of_pair, {})
     assert "clear for" in capsys.readouterr().out
     exec(of_run.replace("hazcam-out", str(tmp_path / "out")), {})
-    assert re.match(r"\d+ .*hold: ", capsys.readouterr().out)
+    assert re.fullmatch(r"\d+ (hold|go|turn).*\n", capsys.readouterr().out)
 
 
 def test_every_file_that_the_documents_name_exists() -> None:

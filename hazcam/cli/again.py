@@ -43,7 +43,7 @@ def assess_again(run: Run, id_: str, folder: Path) -> Assessment:
     then = run.record(id_)
     asked = json.loads(run.about["options"])
     pair = _pair(run, id_, folder)
-    work = Assess(pair=pair, limits=asked["limits"], margin_m=asked["margin_m"],
+    work = Assess(pair=pair, folder=folder, limits=asked["limits"], margin_m=asked["margin_m"],
                   settings=settings_of_record(asked["settings"]), with_drift=False)
     found = assess_work(work, read_rig(pair.sidecar.rig))
     changed = _changed(then, as_record(found, inputs={}), pair.sidecar)

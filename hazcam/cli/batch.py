@@ -20,7 +20,7 @@ from hazcam.campaign.work.executors import Workforce, dask_cluster, local_pool
 from hazcam.campaign.work.runner import answers, work_off
 from hazcam.cli import options
 from hazcam.cli.calibrate.pictures import pair_pattern
-from hazcam.cli.errors import INTERRUPTED, user_errors
+from hazcam.cli.errors import status_of, termination_like_ctrl_c, user_errors
 from hazcam.cli.job import settings_of_options
 from hazcam.cli.progress import counting
 from hazcam.cli.work import Assess, assess_campaign_pair
@@ -76,13 +76,13 @@ def batch(
     `hazcam judge` and `hazcam diff`.
 
     Exit status: 0 all pairs assessed, whatever the verdicts; 1 some failed, or the run cannot go
-    on; 2 wrong usage; 130 interrupted.
+    on; 2 wrong usage; 130 interrupted; 143 ended by the system (SIGTERM).
     """
     if workers is not None and cluster is not None:
         raise click.UsageError("--workers is for this machine, --cluster has its own: give one")
     asked = {"limits": given["limits"], "margin_m": given["margin_m"],
              "settings": settings_of_options(given)}
-    with user_errors():
+    with user_errors(), termination_like_ctrl_c():
         found = read_manifest(manifest, pattern=pattern, rig=rig, rover=rover)
         _list_bad(found, strict)
         about = {"hazcam": __version__, "versions": to_json_line(dict(versions())),
@@ -139,7 +139,7 @@ def _todo(
     for pair in manifest.pairs:
         number = of_rig[pair.sidecar.rig] = of_rig.get(pair.sidecar.rig, -1) + 1
         if pair.id not in settled:
-            todo.append(Assess(pair=pair, **asked,
+            todo.append(Assess(pair=pair, folder=manifest_folder(manifest), **asked,
                                with_drift=drift_every > 0 and number % drift_every == 0))
     return todo
 
@@ -157,4 +157,4 @@ def _work_off(
         except KeyboardInterrupt as error:
             click.echo(f"interrupted after {count.done} of {len(todo)} pairs; the same command "
                        "goes on", err=True)
-            raise click.exceptions.Exit(INTERRUPTED) from error
+            raise click.exceptions.Exit(status_of(error)) from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -10,6 +11,29 @@ import click
 from hazcam.errors import HazcamError
 
 INTERRUPTED = 130  # as a shell reports a program that Ctrl-C ended: 128 + SIGINT
+TERMINATED = 143  # 128 + SIGTERM, by which a batch system ends a job
+
+
+class TerminatedError(KeyboardInterrupt):
+    """The system asked the program to end: to be treated like Ctrl-C."""
+
+
+@contextmanager
+def termination_like_ctrl_c() -> Iterator[None]:
+    """Let SIGTERM raise TerminatedError, so that what is open is closed."""
+    def end(_signal: int, _frame: object) -> None:
+        raise TerminatedError
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def status_of(error: KeyboardInterrupt) -> int:
+    """The exit status of a program that was ended so."""
+    return TERMINATED if isinstance(error, TerminatedError) else INTERRUPTED
 
 
 @contextmanager
@@ -19,7 +43,7 @@ def user_errors() -> Iterator[None]:
         yield
     except KeyboardInterrupt as error:
         click.echo("interrupted", err=True)
-        raise click.exceptions.Exit(INTERRUPTED) from error
+        raise click.exceptions.Exit(status_of(error)) from error
     except HazcamError as error:
         raise click.ClickException(str(error)) from error
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from hazcam.cli.errors import cache_guard, opencv_guard
+from hazcam.cli.errors import INTERRUPTED, cache_guard, opencv_guard
 
 
 class LazyGroup(click.Group):
@@ -25,6 +25,14 @@ class LazyGroup(click.Group):
         super().__init__(*args, **kwargs)
         self._package = package
         self._commands = commands
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; Ctrl-C at any moment, while modules are loaded too, ends with 130."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt as error:
+            click.echo("interrupted", err=True)
+            raise click.exceptions.Exit(INTERRUPTED) from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names, in the order given."""

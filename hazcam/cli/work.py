@@ -16,6 +16,7 @@ from typing import Any
 
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import StereoRig, read_rig
+from hazcam.campaign.manifest.io import as_seen_from
 from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure
 from hazcam.cli.previous import read_previous
 from hazcam.drift import DriftEstimate, NoDrift
@@ -34,6 +35,8 @@ class Assess:
     Attributes
     ----------
     pair : CampaignPair
+    folder : Path
+        Of the manifest: failures name files as seen from there.
     limits : mapping of str to float
         Limits set by the user, in m or deg.
     margin_m : float or None
@@ -45,6 +48,7 @@ class Assess:
     """
 
     pair: CampaignPair
+    folder: Path
     limits: Mapping[str, float]
     margin_m: float | None
     settings: Settings
@@ -61,8 +65,9 @@ def assess_campaign_pair(work: Assess) -> PairEntry | PairFailure:
     try:
         return _entry(work)
     except HazcamError as error:
-        return PairFailure(id=work.id, kind="failed", where=error.where, found=error.found,
-                           expected=error.expected, remedy=error.remedy)
+        told = as_seen_from(error, work.folder)
+        return PairFailure(id=work.id, kind="failed", where=told.where, found=told.found,
+                           expected=told.expected, remedy=told.remedy)
 
 
 def _entry(work: Assess) -> PairEntry:
@@ -106,17 +111,33 @@ def _drift(assessment: Assessment, rig: StereoRig) -> DriftEstimate | NoDrift:
 
 
 def _rig(path: Path) -> StereoRig:
-    return _rig_as_of(path, path.stat().st_mtime_ns if path.exists() else 0)
+    return _rig_as_of(path, _changed_ns(path))
+
+
+def _rover(
+    name: str, limits: tuple[tuple[str, float], ...], margin_m: float | None
+) -> RoverProfile:
+    return _rover_as_of(name, limits, margin_m, _changed_ns(Path(name)))
+
+
+def _changed_ns(path: Path) -> int:
+    """When a file was changed last; 0 where there is none (a shipped rover, a missing rig)."""
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+# Read once for all pairs of a process; anew where the file was changed.
 
 
 @lru_cache(maxsize=32)
 def _rig_as_of(path: Path, changed_ns: int) -> StereoRig:
-    """Read once for all pairs of a process; anew where the file was changed."""
     return read_rig(path)
 
 
 @lru_cache(maxsize=32)
-def _rover(
-    name: str, limits: tuple[tuple[str, float], ...], margin_m: float | None
+def _rover_as_of(
+    name: str, limits: tuple[tuple[str, float], ...], margin_m: float | None, changed_ns: int
 ) -> RoverProfile:
     return with_limits(read_rover(name), dict(limits), margin_m=margin_m)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sys
 import time
@@ -46,6 +47,19 @@ def sleeping(seconds: float) -> float:
 
 def killed(_: object) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
+
+
+def holding_the_interpreter(_: object) -> None:
+    re.match(r"(a+)+$", "a" * 60 + "b")
+
+
+def short_of_memory(_: object) -> None:
+    raise MemoryError
+
+
+def signalled(number: int) -> None:
+    os.kill(os.getpid(), number)
+    time.sleep(600)
 
 
 def leaving(words: str) -> None:

@@ -3,6 +3,9 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+import subprocess
+import sys
+import time
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -15,6 +18,7 @@ from hazcam.campaign.store.writer import Store
 from hazcam.campaign.work.executors import Workforce
 from hazcam.cli import main
 from tests.campaign.entries import ABOUT
+from tests.campaign.test_kills import hands_of
 
 SAMPLES = Path(__file__).parents[2] / "sample_pairs"
 GOOD = ("clear-sand", "ripples")
@@ -210,3 +214,33 @@ def test_nowhere_to_write(tmp_path: Path) -> None:
     result = hazcam("batch", tmp_path, "-o", tmp_path / "run")
     assert result.exit_code == 1
     assert "is a file" in result.output
+
+
+def test_the_system_may_end_it_and_the_run_is_closed(tmp_path: Path) -> None:
+    for n in range(6):
+        place_pair(tmp_path, "ripples", id=f"pair-{n}")
+    run = tmp_path / "run"
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from hazcam.cli import main; main()", "batch", str(tmp_path), "-o",
+         str(run), *OPTIONS], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    until = time.monotonic() + 60
+    while not hands_of(process.pid):
+        assert process.poll() is None
+        assert time.monotonic() < until
+        time.sleep(0.02)
+    hands = hands_of(process.pid)
+    process.terminate()
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 143, said
+    assert "the same command goes on" in said
+    assert sorted(p.name for p in run.iterdir()) == ["run.sqlite", "writer.lock"]
+    for pid in hands:
+        assert not Path(f"/proc/{pid}").exists()
+
+
+def test_failures_name_files_as_the_manifest_sees_them(
+    campaign: Path, first: tuple[Path, Result]
+) -> None:
+    run, _ = first
+    for place, found in rows(run, "failures", "place, found"):
+        assert str(campaign) not in place + found

@@ -79,6 +79,16 @@ def test_last_words_of_a_process_that_ends_are_told(hand: Hand) -> None:
         hand.do(tasks.leaving, "first\nout of something\n", LONG_S)
 
 
+def test_a_signal_without_a_name_is_told_by_its_number(hand: Hand) -> None:
+    with pytest.raises(HandDiedError, match="signal 40"):
+        hand.do(tasks.signalled, 40, LONG_S)
+
+
+def test_a_process_short_of_memory_counts_as_ended(hand: Hand) -> None:
+    with pytest.raises(HandDiedError, match="out of memory"):
+        hand.do(tasks.short_of_memory, None, LONG_S)
+
+
 def test_a_hand_killed_between_two_tasks_is_noticed_by_the_next(hand: Hand) -> None:
     pid = hand.do(tasks.pid, None, LONG_S)
     os.kill(pid, signal.SIGKILL)
@@ -97,12 +107,15 @@ def test_a_hand_given_up_from_another_thread_says_so() -> None:
     wait_until_gone(pid)
 
 
-def test_a_hand_ends_when_its_holder_is_killed() -> None:
+@pytest.mark.parametrize("task", [
+    "hand.do(tasks.sleeping, 600.0, 600)",
+    "hand.do(tasks.holding_the_interpreter, None, 1.5)",
+])
+def test_a_hand_ends_when_its_holder_is_killed(task: str) -> None:
     holder = subprocess.Popen(
         [sys.executable, "-c",
-         "from hazcam.campaign.work.hand import Hand; from tests.campaign import tasks\n"
-         "hand = Hand(); print(hand.do(tasks.pid, None, 60), flush=True)\n"
-         "hand.do(tasks.sleeping, 600.0, 600)"],
+         "from hazcam.campaign.work import hand as module; from tests.campaign import tasks\n"
+         "hand = module.Hand(); print(hand.do(tasks.pid, None, 60), flush=True)\n" + task],
         stdout=subprocess.PIPE, text=True)
     assert holder.stdout is not None
     pid = int(holder.stdout.readline())

@@ -80,7 +80,7 @@ def checked(manifest: Manifest, folder: Path) -> Manifest:
             rigs.check(str(pair.sidecar.rig))
             rovers.check(pair.sidecar.rover)
         except HazcamError as error:
-            bad.append(refused_pair(pair, _from_folder(error, folder)))
+            bad.append(refused_pair(pair, as_seen_from(error, folder)))
         else:
             good.append(pair)
     return Manifest(path=manifest.path, pairs=tuple(good),
@@ -142,7 +142,7 @@ def _exists(path: Path) -> bool:
                         "correct the path") from error
 
 
-def _from_folder(error: HazcamError, folder: Path) -> HazcamError:
+def as_seen_from(error: HazcamError, folder: Path) -> HazcamError:
     """The error with its paths as the manifest has them: a path of this machine is no use later."""
     prefix = f"{folder}{os.sep}"
     where, found = (text.replace(prefix, "") for text in (error.where, error.found))

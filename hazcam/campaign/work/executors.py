@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -189,10 +189,12 @@ def dask_cluster(address: str, folder: Path) -> Iterator[Workforce]:
             raise ClusterError(address, "the scheduler has no worker", "one at least",
                                f"start one with `dask worker {address}`")
         _check_workers(client.run(_what_it_has, str(folder)), address, folder)
+        client.run(let_go)  # of a run that was killed
         yield Workforce(executor=client.get_executor(pure=False), slots=slots,
                         name=f"{slots} thread{'' if slots == 1 else 's'} of the cluster {address}")
-        client.run(let_go)
     finally:
+        with suppress(OSError, RuntimeError):  # a cluster that is gone has no hands either
+            client.run(let_go)
         client.close()
 
 

@@ -32,6 +32,9 @@ _LENGTH_BYTES = 8
 _CLOSING_S = 5.0
 # A slow disk and a busy machine may need long to load the code.
 _START_S = 120.0
+# After this long over its limit a task ends itself, if nobody is there to end it.
+_GRACE_S = 5.0
+_NO_MEMORY = 12  # exit status, as the system's number for it
 _LAST_WORDS_BYTES = 2000
 
 
@@ -104,7 +107,7 @@ class Hand:
         watch.daemon = True
         watch.start()
         try:
-            _send(process.stdin, (function, argument))
+            _send(process.stdin, (function, argument, limit_s))
             good, answer = _receive(process.stdout)
         except (EOFError, OSError) as error:
             words = self._last_words(process)
@@ -159,13 +162,19 @@ class Hand:
             code = process.wait(_CLOSING_S)
         except subprocess.TimeoutExpired:
             return "its process no longer answered"
-        how = f"exit status {code}"
-        if code < 0:
-            how = f"signal {signal.Signals(-code).name}"
+        how = f"exit status {code}" if code >= 0 else f"signal {_name_of(-code)}"
+        how = "out of memory" if code == _NO_MEMORY else how
         assert self._errors is not None
         self._errors.seek(max(self._errors.seek(0, os.SEEK_END) - _LAST_WORDS_BYTES, 0))
         lines = self._errors.read().decode(errors="replace").strip().splitlines()
         return f"its process ended ({how})" + (f": {lines[-1].strip()}" if lines else "")
+
+
+def _name_of(number: int) -> str:
+    try:
+        return signal.Signals(number).name
+    except ValueError:  # a real-time signal has none
+        return str(number)
 
 
 def _end(process: subprocess.Popen[bytes], overdue: threading.Event) -> None:
@@ -213,6 +222,16 @@ def _main() -> None:
         _send(answers, _done(tasks.get()))
 
 
+def _alarm(seconds: float) -> None:
+    """Let the system end this process after so long; 0: not at all.
+
+    The holder ends what is overdue. Where it is gone, the thread that listens notices at once; but
+    not while a compiled loop or a search in a text keeps the interpreter to itself.
+    """
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, seconds)
+
+
 def _listen(tasks: queue.SimpleQueue[bytes]) -> None:
     """Take tasks in; when the holder is gone, end, whatever is being done."""
     with suppress(EOFError, OSError):
@@ -227,10 +246,16 @@ def _listen(tasks: queue.SimpleQueue[bytes]) -> None:
 def _done(task: bytes) -> tuple[bool, Any]:
     """The answer, or what was raised, in words: an exception may not survive the way."""
     try:
-        function, argument = pickle.loads(task)
+        function, argument, limit_s = pickle.loads(task)
+        _alarm(limit_s + _GRACE_S)
         return True, function(argument)
+    except MemoryError:
+        # As if the system had ended it: what another process holds may be free the next time.
+        os._exit(_NO_MEMORY)
     except Exception as error:
         return False, f"{type(error).__name__}: {error}"
+    finally:
+        _alarm(0)
 
 
 def _use_one_thread() -> None:
