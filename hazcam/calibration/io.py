@@ -27,15 +27,15 @@ from hazcam.imagery.signatures import picture_format
 
 def _read_text(path: Path) -> str:
     what = "a calibration in YAML"
-    if path.is_dir():
-        raise RigError(str(path), "is a folder", what, "give the file itself")
     try:
+        if path.is_dir():
+            raise RigError(str(path), "is a folder", what, "give the file itself")
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise RigError(str(path), "does not exist", what, "check the path") from error
     except OSError as error:
         raise RigError(str(path), f"cannot be read: {error.strerror}", what,
-                       "check its permissions") from error
+                       "check the path and its permissions") from error
     except UnicodeDecodeError as error:
         form = picture_format(error.object)
         found = (f"cannot be read as text: {error}" if form is None

@@ -54,7 +54,8 @@ class CampaignPair:
     given : mapping of str to str, float, int or None
         The row as written, paths relative to the manifest.
     digest : str
-        SHA-256 of ``given``: the same row as before.
+        SHA-256 of ``given`` and of the sidecar file, rig and rover that it names: the same row as
+        before, and the same files.
     """
 
     id: str

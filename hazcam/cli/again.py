@@ -20,6 +20,7 @@ from hazcam.errors import HazcamError
 from hazcam.imagery import Sidecar, read_sidecar
 from hazcam.report import as_record
 
+_ANGLES = ("roll_deg", "pitch_deg", "roll_sigma_deg", "pitch_sigma_deg")
 _WORDS = {"rover": "rover", "settings": "settings", "previous": "previous pair"}
 
 
@@ -70,9 +71,30 @@ def _pair(run: Run, id_: str, folder: Path) -> CampaignPair:
 def _changed(then: Mapping[str, Any], now: Mapping[str, Any], files: Sidecar) -> list[str]:
     """What differs between two assessments of a pair, in words."""
     old, new = then["digests"], now["digests"]
-    words = {**_WORDS, "left": f"the left picture {files.left}",
-             "right": f"the right picture {files.right}", "rig": f"the rig {files.rig}"}
+    words = {**_WORDS, "left": _picture("left", files.left),
+             "right": _picture("right", files.right), "rig": f"the rig {files.rig}"}
     changed = [word for key, word in words.items() if old.get(key) != new.get(key)]
+    changed += _otherwise(_said(then["pair"]), _said(now["pair"]))
     if then["hazcam"] != now["hazcam"]:
         changed.append(f"hazcam {then['hazcam']}, now {__version__}")
     return changed
+
+
+def _picture(side: str, path: Path | None) -> str:
+    return f"the {side} picture {'(now missing)' if path is None else path}"
+
+
+def _said(pair: Mapping[str, Any]) -> dict[str, Any]:
+    """What the frame of the points and the pixels of the disparity hang on, by key of a sidecar."""
+    return {**dict.fromkeys(_ANGLES), **(pair["attitude"] or {}), "window": pair["window"],
+            "binning": pair["binning"], "taken_at": pair["details"].get("taken_at"),
+            "notes": "; ".join(pair["notes"])}
+
+
+def _otherwise(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    return [f"{key} {_value(old[key])}, now {_value(new[key])}" for key in old
+            if old[key] != new[key]]
+
+
+def _value(value: Any) -> str:
+    return "not stated" if value in (None, "") else str(value)

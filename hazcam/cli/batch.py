@@ -11,10 +11,13 @@ import click
 
 from hazcam import __version__
 from hazcam.campaign.manifest.io import read_manifest
+from hazcam.campaign.manifest.pictures import digest_of_pictures
 from hazcam.campaign.record import BadRow, Manifest, PairFailure
 from hazcam.campaign.store.pair_rows import manifest_folder
 from hazcam.campaign.store.reader import open_run
-from hazcam.campaign.store.writer import Store
+from hazcam.campaign.store.same_run import listed
+from hazcam.campaign.store.take_in import TakenIn
+from hazcam.campaign.store.writer import Ending, Store
 from hazcam.campaign.summary.summary import READ, summarise
 from hazcam.campaign.work.executors import Workforce, dask_cluster, local_pool
 from hazcam.campaign.work.runner import answers, work_off
@@ -84,24 +87,44 @@ def batch(
              "settings": settings_of_options(given)}
     with user_errors(), termination_like_ctrl_c():
         found = read_manifest(manifest, pattern=pattern, rig=rig, rover=rover)
-        _list_bad(found, strict)
+        if strict:
+            _refuse_bad(found)
         about = {"hazcam": __version__, "versions": to_json_line(dict(versions())),
                  "options": _options(asked, drift_every), "manifest": found.path.name}
-        with Store.open(output, about) as store:
-            store.add_pairs(found)
+        # What may be refused comes before what takes long, and before anything is written.
+        with _workforce(workers, cluster, found) as force, Store.open(output, about) as store:
+            taken = store.add_pairs(found, digest_of_pictures)
             if retry_failed:
-                store.forget_failures()
+                store.forget_failures(pair.id for pair in found.pairs)
+            _list_bad(found)
             todo = _todo(found, store, asked, drift_every)
-            force = (local_pool(min(workers or os.cpu_count() or 1, max(len(todo), 1)))
-                     if cluster is None else dask_cluster(cluster, manifest_folder(found)))
             _work_off(store, todo, force, time_limit_s, len(found.bad))
-            store.finish()
+            ending = store.finish()
         with open_run(output) as run:
-            summary = summarise({name: run.table(name) for name in READ}, run.record)
+            summary = summarise({name: run.table(name, columns=columns)
+                                 for name, columns in READ.items()}, run.record)
     click.echo(campaign_text(summary), nl=False)
     click.echo(f"results are in {output}; `hazcam report {output}` makes the page", err=True)
-    if summary.all.failed:
+    _tell_ending(ending, taken)
+    if summary.all.failed or taken.kept or ending.untried:
         raise click.exceptions.Exit(1)
+
+
+def _tell_ending(ending: Ending, taken: TakenIn) -> None:
+    """Say what the summary does not."""
+    if taken.kept:
+        click.echo(f"bad now, assessed before: {listed(taken.kept)}; what was found then is kept",
+                   err=True)
+    if taken.gone:
+        click.echo(f"no longer in the manifest: {listed(taken.gone)}; what is recorded of them is "
+                   "kept", err=True)
+    if ending.untried:
+        click.echo(f"not done: {ending.untried} pairs of the run were never tried and are not in "
+                   "this manifest; give the one that has them again, or another folder with -o",
+                   err=True)
+    if not ending.whole:
+        click.echo("another program has the run open: to copy it, copy run.sqlite-wal too, or "
+                   "close that program and give the same command again", err=True)
 
 
 def _options(asked: dict[str, Any], drift_every: int) -> str:
@@ -110,17 +133,37 @@ def _options(asked: dict[str, Any], drift_every: int) -> str:
                          "drift_every": drift_every})
 
 
-def _list_bad(manifest: Manifest, strict: bool) -> None:
-    """Say all that is wrong with the rows, before anything is done."""
+def _workforce(
+    workers: int | None, cluster: str | None, manifest: Manifest
+) -> AbstractContextManager[Workforce]:
+    if cluster is None:
+        return local_pool(workers or os.cpu_count() or 1)
+    return dask_cluster(cluster, manifest_folder(manifest))
+
+
+def _refuse_bad(manifest: Manifest) -> None:
+    if manifest.bad:
+        _say_bad(manifest)
+        raise PairError(str(manifest.path), f"{_count_bad(manifest)} are bad",
+                        "rows that can all be used",
+                        "mend or remove them, or leave --strict out")
+
+
+def _list_bad(manifest: Manifest) -> None:
+    """Say all that is wrong with the rows, before anything is assessed."""
+    if manifest.bad:
+        _say_bad(manifest)
+        click.echo(f"{_count_bad(manifest)} of the manifest are bad and recorded as failures",
+                   err=True)
+
+
+def _say_bad(manifest: Manifest) -> None:
     for bad in manifest.bad:
         click.echo(_one_line(bad), err=True)
-    if not manifest.bad:
-        return
-    count = f"{len(manifest.bad)} of {len(manifest.bad) + len(manifest.pairs)} rows"
-    if strict:
-        raise PairError(str(manifest.path), f"{count} are bad", "rows that can all be used",
-                        "mend or remove them, or leave --strict out")
-    click.echo(f"{count} of the manifest are bad and recorded as failures", err=True)
+
+
+def _count_bad(manifest: Manifest) -> str:
+    return f"{len(manifest.bad)} of {len(manifest.bad) + len(manifest.pairs)} rows"
 
 
 def _one_line(bad: BadRow) -> str:
@@ -145,15 +188,13 @@ def _todo(
 
 
 def _work_off(
-    store: Store, todo: list[Assess], workforce: AbstractContextManager[Workforce],
-    limit_s: float, bad: int,
+    store: Store, todo: list[Assess], force: Workforce, limit_s: float, bad: int
 ) -> None:
     """Record every answer as it comes; after Ctrl-C what was recorded stays."""
     with counting(len(todo), "assessing", failed=bad) as count:
         try:
-            with workforce as force:
-                found = answers(iter(todo), assess_campaign_pair, force, limit_s)
-                work_off(store, found, lambda a: count.add(failed=isinstance(a, PairFailure)))
+            found = answers(iter(todo), assess_campaign_pair, force, limit_s)
+            work_off(store, found, lambda a: count.add(failed=isinstance(a, PairFailure)))
         except KeyboardInterrupt as error:
             click.echo(f"interrupted after {count.done} of {len(todo)} pairs; the same command "
                        "goes on", err=True)

@@ -26,7 +26,8 @@ def diff(run_a: Path, run_b: Path, as_json: bool) -> None:
     Pairs are compared by their id; those whose pictures are others are named and left out. Told
     are, in this order: headings that were ask-ground and are go now, those that were go, other
     first causes, and clear distances that moved by more than 0.05 m; each with what explains it:
-    a limit, another setting, the rig check, or what was measured and seen.
+    what the runs were told otherwise of the pair (attitude, window, ...), a limit, another setting,
+    the rig check, or what was measured and seen.
 
     Exit status: 0 compared, whatever differs; 1 an input failed, or the runs have no pair in
     common; 2 wrong usage; 130 interrupted.

@@ -19,7 +19,9 @@ from hazcam.errors import HazcamError, OutputError
 from hazcam.report import prepare_folder
 from hazcam.report.grid_files import elevation_ascii, elevation_geotiff
 from hazcam.report.point_files import disparity_pfm, points_ply
+from hazcam.terrain import GridSpec
 
+_GRID = GridSpec()
 _GRIDS = {".tif": elevation_geotiff, ".tiff": elevation_geotiff, ".asc": elevation_ascii}
 _ENDINGS = {"elevation": tuple(_GRIDS), "points": (".ply",), "disparity": (".pfm",)}
 
@@ -44,7 +46,9 @@ def _tell_schema(ctx: click.Context, param: click.Parameter, asked: bool) -> Non
 @click.option("--table", "tables", multiple=True, type=click.Choice(EXPORTED),
               help="Only this table; may be given several times.  [default: all]")
 @click.option("--form", type=click.Choice(FORMS), default="csv", show_default=True,
-              help="csv with the names of the columns first; jsonl: an object for each row.")
+              help="csv with the names of the columns first; jsonl: an object for each row. Values "
+                   "are written as they are: a spreadsheet runs cells that begin with = + - or @, "
+                   "so let it read the columns of a csv as text.")
 @click.option("-o", "--output", type=options.OutputFolder(), metavar="DIR",
               help="Write the tables to DIR/TABLE.csv or DIR/TABLE.jsonl.")
 @click.option("--pair", "id_", metavar="ID",
@@ -55,7 +59,9 @@ def _tell_schema(ctx: click.Context, param: click.Parameter, asked: bool) -> Non
                    "farthest ahead, local, no CRS.")
 @click.option("--points", type=options.FILE, callback=_ending, metavar="FILE",
               help="Write the points of --pair to FILE.ply: x, y, z in the level frame, sigma_z, "
-                   "grey. Takes --manifest-folder.")
+                   f"grey. Points beyond the grid of the map ({_GRID.ahead_m:g} m ahead, "
+                   f"{_GRID.side_m:g} m to each side) are left out; a comment in the file "
+                   "counts them. Takes --manifest-folder.")
 @click.option("--disparity", type=options.FILE, callback=_ending, metavar="FILE",
               help="Write the disparity of --pair to FILE.pfm, +inf where there is none. Takes "
                    "--manifest-folder.")
@@ -87,10 +93,12 @@ def export(
         refuse_to_overwrite([*to_write.values(), *files.values()], force)
         # Whatever can fail comes before anything is written.
         made = {} if id_ is None else _of_pair(found, id_, files, manifest_folder)
+        if id_ is not None:
+            _warn_of(found, id_)
         if output is not None:
             prepare_folder(output)
         for name, path in to_write.items():
-            rows = found.table(name)
+            rows = found.rows(name)
             _write(path, (line.encode() for line in table_lines(name, rows, form)))
         for path, data in made.items():
             _write(path, [data])
@@ -128,10 +136,21 @@ def _of_pair(
                           "is missing, or was of no use", "a pair that was assessed in stereo",
                           "give another pair")
     if "points" in files:
-        made[files["points"]] = points_ply(a.points, a.rectified)
+        made[files["points"]] = points_ply(a.points, a.rectified, a.settings.terrain.grid)
     if "disparity" in files:
         made[files["disparity"]] = disparity_pfm(a.disparity)
     return made
+
+
+def _warn_of(run: Run, id_: str) -> None:
+    """Say why a pair that is not usable is not to be relied on."""
+    row = run.table("assessments", [id_])[0]
+    if row["usable"]:
+        return
+    kind = str(row["unusable_because"])
+    why = next((cause["text"] for heading in run.record(id_)["headings"]
+                for cause in heading["causes"] if cause["kind"] == kind), kind)
+    click.echo(f"warning: {id_}: not to be relied on: {why}; every heading is ask-ground", err=True)
 
 
 def _write(path: Path, pieces: Iterable[bytes]) -> None:

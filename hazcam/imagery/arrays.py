@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from typing import Any, Literal
 
 import cv2
@@ -12,11 +11,10 @@ from numpy.typing import NDArray
 
 from hazcam.errors import PairError
 from hazcam.frames import Attitude
+from hazcam.imagery.naming import LONGEST_ID, id_of, is_id
 from hazcam.imagery.pair import Picture, StereoPair, Window
 
 ChannelOrder = Literal["rgb", "bgr"]
-
-_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]*")
 
 
 def to_grey(
@@ -74,14 +72,19 @@ def pair_digest(left: Picture | None, right: Picture | None) -> str:
 
 def check_id(identifier: str, where: str) -> str:
     """Return ``identifier`` if it can name a folder on every system, else raise PairError."""
-    if not _ID.fullmatch(identifier):
+    if not is_id(identifier):
         raise PairError(
             f"{where}: id",
-            f"{identifier!r} cannot name the folder of the results",
-            "letters, digits, '.', '_' and '-' only, not starting with '.'",
-            "give the pair such an id",
+            f"{identifier[:LONGEST_ID]!r}{_more(identifier)} cannot name the folder of the results",
+            f"at most {LONGEST_ID} letters, digits, '.', '_' and '-', beginning with neither '.' "
+            "nor '-', not ending with '.', and no name of a device (con, nul, com1, ...)",
+            f"give the pair another id: {id_of(identifier)}",
         )
     return identifier
+
+
+def _more(identifier: str) -> str:
+    return f"... ({len(identifier)} characters)" if len(identifier) > LONGEST_ID else ""
 
 
 def _check_alike(left: Picture, right: Picture, left_name: str, right_name: str) -> None:

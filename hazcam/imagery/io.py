@@ -25,16 +25,17 @@ _FORMATS = "a PNG, JPEG, TIFF, BMP, WebP, PGM or JPEG 2000 picture"
 
 def _read_bytes(path: Path, kind: type[HazcamError], what: str, count: int = -1) -> bytes:
     """Read a file, or its first bytes; a missing, unreadable or empty one and a folder raise."""
-    if path.is_dir():
-        raise kind(str(path), "is a folder", what, "give the file itself")
     try:
+        if path.is_dir():
+            raise kind(str(path), "is a folder", what, "give the file itself")
         with path.open("rb") as file:
             data = file.read(count)
     except FileNotFoundError as error:
         raise kind(str(path), "does not exist", what, "check the path") from error
     except OSError as error:
         raise kind(
-            str(path), f"cannot be read: {error.strerror}", what, "check its permissions"
+            str(path), f"cannot be read: {error.strerror}", what,
+            "check the path and its permissions",
         ) from error
     if not data:
         raise kind(str(path), "is empty (0 bytes)", what, "fetch the file again")

@@ -5,9 +5,10 @@ Pure: from the text of a sidecar to a record; ``imagery/io.py`` reads the file.
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,14 +19,16 @@ from hazcam.imagery.arrays import check_id
 from hazcam.imagery.pair import Window
 from hazcam.imagery.values import (
     Check,
+    between,
     check_keys,
     elevation,
+    exposure,
+    free_text,
     load_object,
     moment,
-    not_negative,
     number,
     pose_rows,
-    positive,
+    positive_sigma,
     record,
     sigma,
     text,
@@ -71,6 +74,8 @@ class Sidecar:
         The other keys (``taken_at``, ``site``, ``previous``, ...), as read.
     notes : tuple of str
         What had to be assumed.
+    digest : str
+        SHA-256 of the text of the file; empty for a sidecar that is no file of its own.
     """
 
     path: Path
@@ -84,13 +89,22 @@ class Sidecar:
     binning: int = 1
     details: dict[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    digest: str = ""
 
 
+_MOST_PX = 100_000  # more than the side of any sensor
+_MOST_BINNING = 64  # nothing is left of a picture then
 _WINDOW: dict[str, Check] = {
-    "column": whole(0), "row": whole(0), "width": whole(1), "height": whole(1),
+    "column": whole(0, _MOST_PX), "row": whole(0, _MOST_PX),
+    "width": whole(1, _MOST_PX), "height": whole(1, _MOST_PX),
 }
+# As a factor, in dB or as an ISO number: no camera states more.
+_gain = between(0, 1e6, "", "write the gain as the camera states it, or leave it out where it is "
+                "not known")
+# A rover of this size decides some metres ahead.
+_reach = between(-1000, 1000, "m", "write the value in metres, or leave it out")
 _PREVIOUS: dict[str, Check] = {"pair": text, "pose": pose_rows, "sigma": sigma}
-_ONBOARD: dict[str, Check] = {"verdict": text, "value_m": number}
+_ONBOARD: dict[str, Check] = {"verdict": free_text, "value_m": _reach}
 
 
 # A line to copy for each required key.
@@ -103,11 +117,11 @@ _KEYS: dict[str, Check] = {
     "schema": text, "id": text, "left": text_or_null, "right": text_or_null,
     "rig": text, "rover": text,
     "roll_deg": number, "pitch_deg": number,
-    "roll_sigma_deg": not_negative, "pitch_sigma_deg": not_negative,
-    "taken_at": moment, "taken_at_right": moment, "site": text,
-    "exposure_s": positive, "gain": not_negative, "sun_elevation_deg": elevation,
-    "window": record(_WINDOW), "binning": whole(1),
-    "previous": record(_PREVIOUS), "note": text,
+    "roll_sigma_deg": positive_sigma, "pitch_sigma_deg": positive_sigma,
+    "taken_at": moment, "taken_at_right": moment, "site": free_text,
+    "exposure_s": exposure, "gain": _gain, "sun_elevation_deg": elevation,
+    "window": record(_WINDOW), "binning": whole(1, _MOST_BINNING),
+    "previous": record(_PREVIOUS), "note": free_text,
     # A rover may report what it decided without a number.
     "onboard": record(_ONBOARD, required=("verdict",)),
 }
@@ -135,7 +149,7 @@ def _check_schema(values: dict[str, Any], where: str) -> None:
             where, f"is the {other[1]} of a pair (schema {schema}), not its sidecar",
             f"a sidecar, schema {SCHEMA}", "give the .pair.json",
         )
-    wrong(f"{where}: schema", schema, SCHEMA)
+    wrong(f"{where}: schema", schema, SCHEMA, "write the sidecar in the schema of this version")
 
 
 def attitude_from(
@@ -169,7 +183,8 @@ def attitude_from(
         return None, ()
     for name, angle in (("roll_deg", roll_deg), ("pitch_deg", pitch_deg)):
         if not (math.isfinite(angle) and abs(angle) < 90):
-            wrong(f"{where}: {name}", angle, "an angle between -90 and 90 degrees")
+            wrong(f"{where}: {name}", angle, "an angle between -90 and 90 degrees",
+                  "write degrees against level ground; a rover at 90 lies on its side")
     assumed = roll_sigma_deg is None or pitch_sigma_deg is None
     attitude = Attitude(
         roll_deg=roll_deg,
@@ -213,7 +228,9 @@ def parse_sidecar(text: str, path: Path) -> Sidecar:
     _refuse_rig(text, where)
     values = load_object(text, where, "a sidecar in JSON")
     _check_schema(values, where)
-    return sidecar_of(values, path)
+    # A text may hold what is no UTF-8; where it is read from a file, these are the file's bytes.
+    digest = hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()
+    return replace(sidecar_of(values, path), digest=digest)
 
 
 def sidecar_of(

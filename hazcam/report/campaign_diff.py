@@ -46,6 +46,7 @@ def diff_record(found: RunDifference, a: RunSide, b: RunSide) -> Record:
     """The differences as plain values; every heading that changed is in ``changes``."""
     record = {
         "a": asdict(a), "b": asdict(b), "inputs": [asdict(d) for d in found.inputs],
+        "pair_inputs": [asdict(d) for d in found.pair_inputs],
         "pairs": {
             "compared": len(found.compared), "only_a": found.only_a, "only_b": found.only_b,
             "not_tried_a": found.not_tried_a, "not_tried_b": found.not_tried_b,
@@ -54,7 +55,8 @@ def diff_record(found: RunDifference, a: RunSide, b: RunSide) -> Record:
         "verdicts": {"any_heading": _counts(found.any_heading), "ahead": _counts(found.ahead)},
         "headings": {
             "compared": found.headings, "only_a": found.headings_only_a,
-            "only_b": found.headings_only_b, "clear_moved_m": CLEAR_MOVED_M,
+            "only_b": found.headings_only_b, "pairs": found.pairs_other_headings,
+            "clear_moved_m": CLEAR_MOVED_M,
             "changed": {kind: sum(c.kind == kind for c in found.changes) for kind in KINDS}},
         "reasons": [asdict(r) for r in found.reasons],
         "places": [asdict(p) for p in found.places],
@@ -96,9 +98,11 @@ def _state_text(state: HeadingState) -> str:
 
 def diff_text(record: Record) -> str:
     """What was compared, with what it was made, how many changed, why, and which."""
-    parts = [_head(record), *_lists(record["pairs"]), _inputs(record["inputs"])]
+    parts = [_head(record), *_lists(record["pairs"]),
+             _inputs(record["inputs"], record["pair_inputs"])]
     if record["pairs"]["compared"]:
-        parts += [_verdicts(record["verdicts"]), _summary(record["headings"])]
+        parts += [_verdicts(record["verdicts"], record["headings"]["pairs"]),
+                  _summary(record["headings"])]
         if record["changes"]:
             parts += [_reasons(record["reasons"]), _places(record["places"])]
         parts += [_changes(kind, changes) for kind in KINDS
@@ -141,13 +145,17 @@ def _ids(ids: Sequence[str]) -> str:
     return f"{len(ids)}: " + ", ".join(ids[:_SHOWN_IDS]) + (f" and {more} more" if more > 0 else "")
 
 
-def _inputs(differences: Sequence[Record]) -> str:
-    if not differences:
-        return "Made with the same version, options, settings, rovers and rigs."
-    table = _table(["made with", "A", "B"])
-    for row in differences:
-        table.add_row(row["name"], _value(row["a"]), _value(row["b"]))
-    return rendered(table)
+def _inputs(differences: Sequence[Record], of_pairs: Sequence[Record]) -> str:
+    parts = ["Made with the same version, options, settings, rovers and rigs."]
+    if differences:
+        table = _table(["made with", "A", "B"])
+        for row in differences:
+            table.add_row(row["name"], _value(row["a"]), _value(row["b"]))
+        parts = [rendered(table)]
+    parts += [f"{row['name']} differs in {row['pairs']} of {counted(row['of'], 'pair')} "
+              f"{row['among']}"
+              for row in of_pairs]
+    return "\n".join(parts)
 
 
 def _value(value: Any) -> str:
@@ -157,7 +165,7 @@ def _value(value: Any) -> str:
     return text[:12] if len(text) == 64 else text  # a digest is told by its beginning
 
 
-def _verdicts(verdicts: Record) -> str:
+def _verdicts(verdicts: Record, other_headings: int) -> str:
     table = _table(["verdict of pairs", "go in\nboth", "ask in\nboth", "ask in A,\ngo in B",
                     "go in A,\nask in B", "sign test"], right=range(1, 6))
     for name, text in (("any_heading", "any heading go"), ("ahead", "straight ahead")):
@@ -165,7 +173,9 @@ def _verdicts(verdicts: Record) -> str:
         table.add_row(text, *(str(row[key]) for key in
                               ("both_go", "both_ask", "ask_to_go", "go_to_ask")),
                       f"{row['probability']:.2g}")
-    return rendered(table) + "\n" + _filled(
+    differ = _filled("any heading: of those that both judged; in "
+                     f"{counted(other_headings, 'pair')} one judged others, too") + "\n"
+    return rendered(table) + "\n" + (differ if other_headings else "") + _filled(
         "sign test: how likely so uneven a split or more, if a pair changes either way as likely; "
         "exact, two-sided, and too low where pairs show the same place")
 

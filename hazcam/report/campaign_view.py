@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
 from hazcam.campaign.summary.summary import CampaignSummary
 from hazcam.report.campaign_words import share_text
 from hazcam.report.record import counted
 from hazcam.verdict.record import MEASURED
+
+_SHOWN_IDS = 5
 
 
 def headline(summary: CampaignSummary) -> str:
@@ -99,13 +102,21 @@ def _of_pairs(summary: CampaignSummary) -> list[str]:
     if summary.no_attitude:
         found.append(f"{counted(summary.no_attitude, 'assessed pair')} state no roll and pitch: "
                      "they were judged as the settings say for an attitude that is not known.")
-    for condition, count in summary.not_rehearsed:
-        found.append(f"{counted(count, 'pair')} outside the rehearsed conditions ({condition}): "
-                     "the stated rates of mistakes do not hold for them.")
+    found += [f"{counted(len(c.pairs), 'pair')} outside the rehearsed conditions, {c.condition}: "
+              f"{_some(c.pairs)}. The stated rates of mistakes do not hold for them."
+              for c in summary.not_rehearsed]
     if summary.not_timed:
         found.append(f"{counted(summary.not_timed, 'pair')} do not say when they were taken, and "
                      "are missing in what is shown over time.")
+    if summary.no_zone:
+        found.append(f"{counted(summary.no_zone, 'pair')} state a time without a zone, which was "
+                     "taken for UTC: beside others they may be out of order, and of another day.")
     return found
+
+
+def _some(ids: Sequence[str]) -> str:
+    more = len(ids) - _SHOWN_IDS
+    return ", ".join(ids[:_SHOWN_IDS]) + (f" and {more} more" if more > 0 else "")
 
 
 def _of_run(summary: CampaignSummary) -> list[str]:

@@ -43,7 +43,8 @@ class Written:
 def read_tables(run: Run) -> Tables:
     """The tables of a run that a report is made of, all of the same pairs."""
     assessed = run.table("assessments")
-    tables = {name: assessed if name == "assessments" else run.table(name) for name in READ}
+    tables = {name: assessed if name == "assessments" else run.table(name, columns=columns)
+              for name, columns in READ.items()}
     if run.done:
         return tables
     known = set(assessed["pair"].tolist())

@@ -6,8 +6,9 @@ cell is an area, and its value the mean elevation of the surface in it.
 
 References
 ----------
-GeoTIFF: OGC 19-008r4, "OGC GeoTIFF Standard," version 1.1, 2019. ESRI ASCII grid, and the tag that
-names the value of cells without data: documentation of GDAL, drivers AAIGrid and GTiff.
+GeoTIFF: OGC 19-008r4, "OGC GeoTIFF Standard," version 1.1, 2019. ESRI ASCII grid, and the tags that
+say the value of cells without data, what a band is and in which unit: documentation of GDAL,
+drivers AAIGrid and GTiff.
 """
 
 from __future__ import annotations
@@ -25,7 +26,14 @@ ASCII_NODATA = -9999
 """Stands for a cell that was not seen in the form that knows no NaN."""
 
 _CITATION = "local, no CRS: easting = -y, northing = x of the level frame, in metres|"
-_PIXEL_SCALE, _TIE_POINT, _KEYS, _TEXTS, _NODATA = 33550, 33922, 34735, 34737, 42113
+# Band description and unit, which no tag of TIFF holds.
+_METADATA = """<GDALMetadata>
+  <Item name="DESCRIPTION" sample="0" role="description">elevation [m], level frame</Item>
+  <Item name="UNITTYPE" sample="0" role="unittype">m</Item>
+</GDALMetadata>
+"""
+_PIXEL_SCALE, _TIE_POINT, _KEYS, _TEXTS, _METADATA_TAG, _NODATA = (
+    33550, 33922, 34735, 34737, 42112, 42113)
 _MODEL_TYPE, _RASTER_TYPE, _CITED = 1024, 1025, 1026
 _USER_DEFINED, _PIXEL_IS_AREA = 32767, 1
 
@@ -77,6 +85,7 @@ def elevation_geotiff(terrain: TerrainMap) -> bytes:
             (_TIE_POINT, "d", 6, (0.0, 0.0, 0.0, grid.west_m, grid.north_m, 0.0), True),
             (_KEYS, "H", len(keys), keys, True),
             (_TEXTS, "s", 0, _CITATION, True),
+            (_METADATA_TAG, "s", 0, _METADATA, True),
             (_NODATA, "s", 0, "nan", True),
         ])
     return stream.getvalue()

@@ -48,15 +48,15 @@ def _path_of(name_or_path: str | Path) -> Path:
 
 def _load(path: Path) -> Table:
     what = f"a rover file in TOML (schema {SCHEMA})"
-    if path.is_dir():
-        raise RoverError(str(path), "is a folder", what, "give the file itself")
     try:
+        if path.is_dir():
+            raise RoverError(str(path), "is a folder", what, "give the file itself")
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise RoverError(str(path), "does not exist", what, "check the path") from error
     except OSError as error:
         raise RoverError(str(path), f"cannot be read: {error.strerror}", what,
-                         "check its permissions") from error
+                         "check the path and its permissions") from error
     except UnicodeDecodeError as error:
         raise _no_text(path, error, what) from error
     if not text.strip():

@@ -6,7 +6,7 @@ import hashlib
 import json
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -138,7 +138,10 @@ def make_entry(pair: CampaignPair, rng: np.random.Generator) -> PairEntry:
     number = int(pair.sidecar.rig.stem.rpartition("-")[2])
     rig, rover = _rig(number), _rover(number)
     headings = [_heading(pair.id, heading, rng) for heading in HEADINGS]
-    record = {"schema": "hazcam-assessment/1", "id": pair.id, "hazcam": "0.1.0",
+    attitude = pair.sidecar.attitude
+    record = {"schema": "hazcam-assessment/1", "id": pair.id, "hazcam": "0.1.0", "digests": {},
+              "pair": {"attitude": None if attitude is None else asdict(attitude), "window": None,
+                       "binning": 1},
               "headings": [{**{k: v for k, v in h.items() if k != "pair"},
                             "causes": _causes(h)} for h in headings]}
     return PairEntry(id=pair.id, rows={

@@ -12,7 +12,7 @@ from hazcam.campaign.store.schema import TABLES
 from hazcam.campaign.summary.summary import READ
 
 _UNKNOWN: dict[str, Any] = {"text": "", "real": np.nan, "integer": 0}
-_DTYPES = {"text": "U64", "real": "f8", "integer": "i8"}
+_DTYPES = {"text": "U200", "real": "f8", "integer": "i8"}
 
 
 def table(name: str, *rows: Mapping[str, Any]) -> NDArray[Any]:

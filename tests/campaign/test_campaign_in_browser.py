@@ -77,12 +77,13 @@ def test_the_page_of_figures_shows_its_plots(
     assert blue.sum() > 2000
 
 
+@pytest.mark.parametrize("name", ["index.html", "sheets/all-001.html", "pairs/pair-00000.html"])
 def test_a_narrow_window_scrolls_tables_not_the_page(
-    browser: str, index: Path, tmp_path: Path
+    name: str, browser: str, index: Path, tmp_path: Path
 ) -> None:
     frame = index.parent / "narrow.html"
     frame.write_text(
-        "<iframe id=f src='index.html' style='width:420px;height:900px;border:0'></iframe>"
+        f"<iframe id=f src='{name}' style='width:420px;height:900px;border:0'></iframe>"
         "<script>f.onload = () => { document.title = 'wide '"
         "+ f.contentDocument.documentElement.scrollWidth; }</script>", encoding="utf-8")
     opened = open_page(browser, frame, tmp_path / "profile", "--allow-file-access-from-files",

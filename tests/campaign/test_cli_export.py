@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+import zlib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -84,6 +85,7 @@ def test_some_tables_and_nothing_is_overwritten(run: Path, made: MadeUp, tmp_pat
 def test_the_elevation_of_a_pair(run: Path, made: MadeUp, name: str, tmp_path: Path) -> None:
     result = export(run, "--pair", made.entries[0].id, "--elevation", tmp_path / name)
     assert result.exit_code == 0, result.output
+    assert "warning" not in result.stderr
     with rasterio.open(tmp_path / name) as file:
         assert (file.height, file.width) == (250, 300)
         assert file.driver == {"ground.tif": "GTiff", "ground.asc": "AAIGrid"}[name]
@@ -111,6 +113,25 @@ def test_wrong_usage(run: Path, made: MadeUp, arguments: tuple[str, ...], told: 
     result = export(run, *arguments)
     assert result.exit_code == 2
     assert told in result.output
+
+
+def test_a_pair_that_is_not_usable_is_written_with_a_warning(made: MadeUp, tmp_path: Path) -> None:
+    why = "rows of the two pictures lie 1.20 px apart at most; 0.50 px may be"
+    entry = with_stores(made.entries[0])
+    record = {"headings": [{"causes": [{"kind": "step", "text": "a step"},
+                                       {"kind": "rig", "text": why}]}]}
+    row = {**entry.rows["assessments"][0], "usable": 0, "unusable_because": "rig"}
+    entry = replace(entry, rows={**entry.rows, "assessments": [row], "records": [
+        {"pair": entry.id, "json": zlib.compress(json.dumps(record).encode())}]})
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(made.manifest)
+        store.add(entry)
+        store.finish()
+    written = tmp_path / "a.tif"
+    result = export(tmp_path / "RUN", "--pair", entry.id, "--elevation", written)
+    assert result.exit_code == 0, result.output
+    assert written.exists()
+    assert f"warning: {entry.id}: not to be relied on: {why}" in result.stderr
 
 
 def test_a_pair_without_ground(run: Path, made: MadeUp, tmp_path: Path) -> None:
@@ -147,20 +168,25 @@ def batch(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "schema,id,left,right,rig,rover,roll_deg,pitch_deg\n"
         "hazcam-manifest/1,both,left.png,right.png,rig.yaml,dunlin-em,0,0\n"
         "hazcam-manifest/1,one,left.png,,rig.yaml,dunlin-em,0,0\n")
-    manifest = read_manifest(folder / "campaign.csv")
+    assess_into_run(folder, folder / "campaign.csv")
+    return folder
+
+
+def assess_into_run(folder: Path, path: Path) -> None:
+    """Assess the pairs of a manifest, or of a folder, into RUN in the folder."""
+    manifest = read_manifest(path)
     settings = Settings(headings_deg=(0.0,), look_ahead_m=0.8)
     asked: dict[str, Any] = {"limits": {"step": 0.05}, "margin_m": 0.04}
-    about = {**ABOUT, "manifest": "campaign.csv",
+    about = {**ABOUT, "manifest": path.name,
              "options": json.dumps({**asked, "settings": settings_record(settings)})}
     with Store.open(folder / "RUN", about) as store:
         store.add_pairs(manifest)
         for pair in manifest.pairs:
-            entry = assess_campaign_pair(Assess(pair=pair, **asked, settings=settings,
-                                                with_drift=False))
+            entry = assess_campaign_pair(Assess(pair=pair, folder=folder, **asked,
+                                                settings=settings, with_drift=False))
             assert isinstance(entry, PairEntry)
             store.add(replace(entry, timings={}))
         store.finish()
-    return folder
 
 
 def test_points_and_disparity_of_a_pair(batch: Path, tmp_path: Path) -> None:
@@ -173,12 +199,15 @@ def test_points_and_disparity_of_a_pair(batch: Path, tmp_path: Path) -> None:
     disparity = cv2.imread(str(pfm), cv2.IMREAD_UNCHANGED)
     assert disparity is not None
     # A disparity of nothing or less, at a distance where it is all noise, has no point.
-    assert (np.isfinite(disparity) & (disparity > 0)).sum() == vertices.count > 10_000
+    left_out = int(PlyData.read(ply).comments[-1].split()[2])
+    points = (np.isfinite(disparity) & (disparity > 0)).sum()
+    assert points == vertices.count + left_out > vertices.count > 10_000
     with rasterio.open(tif) as file:
         ground = file.read(1, masked=True)
         row, column = rasterio.transform.rowcol(file.transform, -vertices["y"], vertices["x"])
-    inside = (row >= 0) & (row < 250) & (column >= 0) & (column < 300)
-    off = ground[row[inside], column[inside]] - vertices["z"][inside]
+    # A place on an edge belongs to the cell on the other side of it by GDAL's index.
+    row, column = np.clip(row, 0, 249), np.clip(column, 0, 299)
+    off = ground[row, column] - vertices["z"]
     assert abs(np.median(off.compressed())) < 0.001
 
 
@@ -197,6 +226,51 @@ def test_other_files_than_those_of_then_are_named(batch: Path, tmp_path: Path) -
     assert f"not as it was assessed: the right picture {folder / 'right.png'}, the rig" in told
     assert "left picture" not in told
     assert not (tmp_path / "a.ply").exists()
+
+
+@pytest.fixture(scope="module")
+def of_sidecars(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the sidecar of a pair "a", and RUN."""
+    folder = tmp_path_factory.mktemp("sidecars")
+    write_inputs(folder, "a")
+    assess_into_run(folder, folder)
+    return folder
+
+
+@pytest.mark.parametrize(("changed", "told"), [
+    ({"pitch_deg": 12}, "pitch_deg 0.0, now 12.0"),
+    ({"roll_sigma_deg": 3}, "roll_sigma_deg 0.5, now 3.0"),
+    (dict.fromkeys(("roll_deg", "pitch_deg", "roll_sigma_deg", "pitch_sigma_deg")),
+     "roll_deg 0.0, now not stated"),
+    ({"window": {"column": 0, "row": 0, "width": 640, "height": 480}},
+     "window not stated, now {'"),
+    ({"taken_at": "2031-05-04T09:00:00Z"}, "taken_at not stated, now 2031-05-04T09:00:00Z"),
+])
+def test_another_sidecar_than_that_of_then_is_named(
+    of_sidecars: Path, tmp_path: Path, changed: dict[str, Any], told: str
+) -> None:
+    """Another attitude gives other points in another level frame: none are written."""
+    folder = tmp_path / "campaign"
+    shutil.copytree(of_sidecars, folder)
+    write_inputs(folder, "a", **changed)
+    asked = ("--pair", "a", "--points", tmp_path / "a.ply", "--manifest-folder", folder)
+    result = export(of_sidecars / "RUN", *asked)
+    assert result.exit_code == 1
+    assert f"not as it was assessed: {told}" in result.output
+    assert not (tmp_path / "a.ply").exists()
+    write_inputs(folder, "a", note="of no matter here")
+    assert export(of_sidecars / "RUN", *asked).exit_code == 0
+
+
+def test_picture_that_is_missing_now_is_named(of_sidecars: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "campaign"
+    shutil.copytree(of_sidecars, folder)
+    sidecar = folder / "a.pair.json"
+    sidecar.write_text(sidecar.read_text().replace('"right.png"', "null"))
+    result = export(of_sidecars / "RUN", "--pair", "a", "--points", tmp_path / "a.ply",
+                    "--manifest-folder", folder)
+    assert result.exit_code == 1
+    assert "not as it was assessed: the right picture (now missing)" in result.output
 
 
 def test_pictures_that_are_not_there(batch: Path, tmp_path: Path) -> None:

@@ -63,6 +63,8 @@ def test_a_walk_whose_right_pictures_come_late(tmp_path: Path) -> None:
                            "late")
     bright, = lines(result, "unequal exposure")
     assert bright.startswith("beach-7: the left picture is 0.60 times as bright")
+    assert lines(result, "attitude not stated")[0].startswith(
+        "beach-10, beach-11, beach-12, beach-7, beach-8 and 1 more: 6 pairs state neither")
     found = read_manifest(output)
     assert not found.bad
     assert {p.id: p.given["left"] for p in found.pairs} == {
@@ -123,6 +125,20 @@ def test_time_and_exposure_are_taken_from_exif_where_both_agree(tmp_path: Path, 
     assert lines(result, "rotated by EXIF")[0].startswith("c_L.png: EXIF says rotated by 90°")
 
 
+def test_the_time_of_a_clock_that_was_never_set_is_left_out(tmp_path: Path, rig: Path) -> None:
+    folder = tmp_path / "day"
+    folder.mkdir()
+    for i, name in enumerate(("a_L.png", "a_R.png")):
+        exif = Image.Exif()
+        exif.get_ifd(ExifTags.IFD.Exif).update({
+            ExifTags.Base.DateTimeOriginal: "1980:01:01 00:00:10", ExifTags.Base.ExposureTime: 900})
+        Image.fromarray(np.full((12, 16), i, np.uint8)).save(folder / name, exif=exif)
+    result = manifest(folder, "-o", tmp_path / "c.csv", "--rig", rig, "--rover", "dunlin-em")
+    assert result.exit_code == 0, result.stderr
+    pair, = read_manifest(tmp_path / "c.csv").pairs
+    assert not {"taken_at", "exposure_s"} & set(pair.given)
+
+
 def test_a_pattern_with_a_folder_for_each_camera(tmp_path: Path, rig: Path) -> None:
     for camera in ("left", "right"):
         small(tmp_path / camera, "1.png")
@@ -149,7 +165,7 @@ def test_sidecars_become_rows_that_name_them(tmp_path: Path, rig: Path) -> None:
     folder = small(tmp_path / "day", "l_L.png", "l_R.png")
     write_sidecar(folder / "a.pair.json", rig, taken_at="2031-05-04T09:30:00Z",
                   taken_at_right="2031-05-04T09:30:02Z")
-    write_sidecar(folder / "b.pair.json", rig)
+    write_sidecar(folder / "b.pair.json", rig, roll_deg=1.0, pitch_deg=0.0)
     write_sidecar(folder / "c.pair.json", rig, gain=-1)
     (tmp_path / "lists").mkdir()
     output = tmp_path / "lists" / "campaign.csv"
@@ -160,6 +176,7 @@ def test_sidecars_become_rows_that_name_them(tmp_path: Path, rig: Path) -> None:
         f"{SCHEMA},b,../day/b.pair.json\r\n{SCHEMA},,../day/c.pair.json\r\n")
     assert "a: taken_at and taken_at_right are 2 s apart" in lines(result, "not of one moment")
     assert "is used more than once: left of a, left of b" in lines(result, "same bytes")[0]
+    assert lines(result, "attitude not stated")[0].startswith("a: 1 pair states neither")
     assert "gain: found -1" in lines(result, "cannot be used")[0]
     assert [p.id for p in read_manifest(output).pairs] == ["a", "b"]
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
@@ -12,8 +13,9 @@ import pytest
 
 from hazcam.campaign import Run, open_run
 from hazcam.campaign.difference.compare import CLEAR_MOVED_M, KINDS, RunDifference, compare_runs
-from hazcam.campaign.record import PairEntry, PairFailure, Row
+from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure, Row
 from hazcam.campaign.store.writer import Store
+from hazcam.report.campaign_diff import RunSide, diff_record, diff_text
 from tests.campaign.entries import ABOUT, MadeUp, make_campaign, write
 
 Change = Callable[[str, dict[str, Any]], dict[str, Any]]
@@ -267,6 +269,116 @@ def test_reasons(
     assert whys(compare_runs(going, asking)) == {("go to ask", why)}
 
 
+def test_limit_that_is_stricter_or_kept_already_explains_nothing(
+    opened: Opened, few: MadeUp
+) -> None:
+    """0.03 ± 0.005 m keeps 0.06 m at 95 %: that side asks for all demands together."""
+    step = {"cause_demand": 0.03, "cause_sigma": 0.005, "cause_limit": 0.06, "cause_unit": "m"}
+    a = opened("a", changed(few, asks("step", **step)))
+    for limit in (0.05, 0.09):
+        b = changed(few, both(goes, with_limits(step=limit)))
+        assert whys(compare_runs(a, opened(f"b{limit}", b))) == {
+            ("ask to go", "all demands together")}
+    stricter = changed(few, both(goes, with_settings(confidence=0.99)))
+    assert whys(compare_runs(a, opened("stricter", stricter))) == {
+        ("ask to go", "all demands together")}
+
+
+def test_stricter_confidence_is_no_part_of_the_reason(opened: Opened, few: MadeUp) -> None:
+    """0.08 ± 0.01 m exceeds 0.06 m; 0.2 m lets it pass at any confidence."""
+    step = {"cause_demand": 0.08, "cause_sigma": 0.01, "cause_limit": 0.06, "cause_unit": "m"}
+    a = opened("a", changed(few, asks("step", **step)))
+    b = changed(few, both(goes, with_limits(step=0.2), with_settings(confidence=0.99)))
+    assert whys(compare_runs(a, opened("b", b))) == {("ask to go", "the limit of step")}
+
+
+# --- what the runs were told of the pair ----------------------------------------------------------
+
+
+def told(made: MadeUp, **pair: Any) -> MadeUp:
+    """The campaign with other records; ``previous`` is a digest."""
+    def change(table: str, row: dict[str, Any]) -> dict[str, Any]:
+        if table != "records":
+            return row
+        record = json.loads(zlib.decompress(row["json"]))
+        record["digests"] |= {k: v for k, v in pair.items() if k == "previous"}
+        record["pair"] |= {k: v for k, v in pair.items() if k != "previous"}
+        return {**row, "json": zlib.compress(json.dumps(record).encode())}
+    return changed(made, change)
+
+
+def tilted(made: MadeUp, ids: set[str]) -> MadeUp:
+    """Some pairs with another pitch in the manifest."""
+    def pair(p: CampaignPair) -> CampaignPair:
+        assert p.sidecar.attitude is not None
+        attitude = replace(p.sidecar.attitude, pitch_deg=12.0)
+        return replace(p, sidecar=replace(p.sidecar, attitude=attitude)) if p.id in ids else p
+    return replace(made, manifest=replace(made.manifest, pairs=tuple(
+        map(pair, made.manifest.pairs))))
+
+
+SLOPE = {"cause_demand": 25.0, "cause_sigma": 1.0, "cause_limit": 20.0, "cause_unit": "deg"}
+
+
+def test_another_attitude_is_the_reason_and_among_the_inputs(opened: Opened, few: MadeUp) -> None:
+    ids = [e.id for e in few.entries]
+    a = opened("a", changed(few, asks("slope", **SLOPE)))
+    b = opened("b", tilted(changed(few, goes), set(ids[:3])))
+    found = compare_runs(a, b)
+    assert {(c.pair, c.why) for c in found.changes} == {
+        *((id_, "the attitude as stated") for id_ in ids[:3]), (ids[3], "what was measured: slope")}
+    assert [(i.name, i.pairs, i.of, i.among) for i in found.pair_inputs] == [
+        ("the attitude as stated", 3, 4, "compared")]
+    text = diff_text(diff_record(found, *(RunSide(name=n, hazcam="1", done=True) for n in "AB")))
+    assert "the attitude as stated differs in 3 of 4 pairs compared" in text
+    assert compare_runs(b, a).changes[0].why == "the attitude as stated"
+
+
+def test_attitude_that_changed_nothing_is_among_the_inputs(opened: Opened, few: MadeUp) -> None:
+    found = compare_runs(opened("a", few), opened("b", tilted(few, {few.entries[0].id})))
+    assert found.changes == ()
+    assert [(i.name, i.pairs) for i in found.pair_inputs] == [("the attitude as stated", 1)]
+
+
+@pytest.mark.parametrize(("pair", "name"), [
+    ({"window": {"left": 0, "top": 8}}, "the window"), ({"binning": 2}, "the binning"),
+    ({"previous": "1" * 64}, "the previous pair"), ({"attitude": None}, "the attitude as stated"),
+    ({"window": {"left": 0, "top": 8}, "binning": 2}, "the window and the binning")])
+def test_what_only_records_say(
+    opened: Opened, few: MadeUp, pair: dict[str, Any], name: str
+) -> None:
+    a = opened("a", changed(few, asks("slope", **SLOPE)))
+    b = opened("b", told(changed(few, goes), **pair))
+    assert whys(compare_runs(a, b)) == {("ask to go", name)}
+
+
+def test_another_rig_or_rover_is_the_reason(opened: Opened, few: MadeUp) -> None:
+    def other(what: str) -> Change:
+        def change(table: str, row: dict[str, Any]) -> dict[str, Any]:
+            if table == "assessments":
+                return {**row, what: digest(row[what])}
+            if table != f"{what}s":
+                return row
+            if what == "rover":
+                row["json"] = row["json"].replace('"rover": {', '"rover": {"heavier": 1, ')
+            return {**row, "digest": digest(row["digest"])}
+        return change
+
+    a = opened("a", changed(few, asks("slope", **SLOPE)))
+    for what in ("rig", "rover"):
+        b = opened(what, changed(few, both(goes, other(what))))
+        found = compare_runs(a, b)
+        assert whys(found) == {("ask to go", f"the {what}")}
+        assert [(i.name, i.pairs) for i in found.pair_inputs] == [(f"the {what}", 4)]
+
+
+def test_limit_that_is_enough_is_told_beside_the_attitude(opened: Opened, few: MadeUp) -> None:
+    a = opened("a", changed(few, asks("slope", **SLOPE)))
+    loose = changed(few, both(goes, with_limits(slope=40.0)))
+    assert whys(compare_runs(a, opened("b", tilted(loose, {e.id for e in few.entries})))) == {
+        ("ask to go", "the attitude as stated, or the limit of slope")}
+
+
 def test_another_first_cause(opened: Opened, few: MadeUp) -> None:
     a = changed(few, asks("step", cause_demand=0.5, cause_sigma=0.01))
     b = changed(few, asks("slope", cause_demand=60.0, cause_sigma=1.0, cause_at_m=0.3,
@@ -315,6 +427,22 @@ def test_pairs_are_the_trials_of_the_sign_test(opened: Opened, made: MadeUp) -> 
         assert (counts.ask_to_go, counts.go_to_ask) == (3, 11)
         assert (counts.both_go, counts.both_ask) == (0, 27 - 14)
         assert counts.probability == pytest.approx(2 * (1 + 14 + 91 + 364) / 2**14, rel=1e-12)
+
+
+def test_pairs_count_by_the_headings_that_both_judged(opened: Opened, few: MadeUp) -> None:
+    """A heading that goes, judged by one run only, flips no pair."""
+    first, *_ = few.entries
+    asking = changed(few, asks("step", cause_demand=0.5, cause_sigma=0.01))
+    a = changed(asking, lambda table, row: {**row, **GO} if table == "headings"
+                and row["heading_deg"] == 45.0 else row)
+    b = replace(asking, entries=tuple(
+        replace(e, rows={**e.rows, "headings": e.rows["headings"][:-1]}) if e.id == first.id else e
+        for e in a.entries))
+    found = compare_runs(opened("a", a), opened("b", b))
+    assert (found.any_heading.both_go, found.any_heading.both_ask) == (3, 1)
+    assert (found.any_heading.go_to_ask, found.pairs_other_headings) == (0, 1)
+    text = diff_text(diff_record(found, *(RunSide(name=n, hazcam="1", done=True) for n in "AB")))
+    assert "any heading: of those that both judged; in 1 pair one judged others, too" in text
 
 
 def test_counts_add_up_and_the_dangerous_come_first(opened: Opened, tmp_path: Path) -> None:

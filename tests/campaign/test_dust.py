@@ -188,6 +188,14 @@ def _rough(rng: np.random.Generator) -> NDArray[np.float64]:
     return np.asarray(texture / np.std(texture))
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("place", [(-40.0, 100.0), (100.0, 530.0), (700.0, -30.0)])
+def test_what_lies_beyond_the_rim_is_no_dust(place: tuple[float, float]) -> None:
+    pairs = ids(60)
+    table = np.concatenate([ground(pairs, 14), dust(pairs, place, 0.6, 15)])
+    assert dust_spots(table, pairs, SIZE) == ()
+
+
 def test_nothing_to_look_at() -> None:
     empty = np.zeros(0, DTYPE)
     assert dust_spots(empty, [], SIZE) == ()
@@ -235,6 +243,15 @@ def test_every_lens_of_a_campaign_in_order_of_time() -> None:
     assert (found.rig, found.side, found.looked) == ("rig-b", "right", 60)
     assert ids(120).index(found.first_pair) == pytest.approx(90, abs=3)
     assert ids(120).index(found.last_pair) == pytest.approx(119, abs=2)
+
+
+def test_times_are_in_order_whatever_their_zone_and_fractions() -> None:
+    """The same moments written otherwise: every second pair two hours ahead of UTC."""
+    tables = campaign(range(119, -1, -1))
+    as_text = tables["pairs"].astype([("pair", "U12"), ("place", "i8"), ("taken_at", "U32")])
+    for i in range(0, 120, 2):
+        as_text["taken_at"][i] = f"2031-05-01T11:{i // 60:02d}:{i % 60:02d}.000+02:00"
+    assert campaign_dust(**{**tables, "pairs": as_text}) == campaign_dust(**tables)
 
 
 def test_without_times_the_manifest_tells_the_order() -> None:

@@ -13,6 +13,7 @@ from hazcam.campaign.manifest.finding import (
     Use,
     differing,
     moments_apart_s,
+    no_attitude,
     same_bytes,
     side_by_side,
     stated_apart,
@@ -91,6 +92,15 @@ def test_pictures_without_a_partner_and_without_a_side() -> None:
 
 def use(pair: str, side: str, path: str, digest: str) -> Use:
     return Use(pair=pair, side=side, path=path, digest=digest)
+
+
+def test_pairs_without_attitude_are_counted_and_told_what_follows() -> None:
+    assert no_attitude([]) == []
+    found, = no_attitude([f"p{i}" for i in range(7)])
+    assert found.where == "p0, p1, p2, p3, p4 and 2 more"
+    assert found.text.startswith("7 pairs state neither roll_deg nor pitch_deg: ")
+    assert "ask-ground" in found.text
+    assert no_attitude(["a"])[0].text.startswith("1 pair states")
 
 
 def test_files_with_the_same_bytes() -> None:

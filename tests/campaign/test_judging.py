@@ -213,10 +213,70 @@ def test_the_command_tells_what_flips(folder: Path, run: Run) -> None:
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     assert lines[0] == f"{len(SAMPLES)} pairs, {3 * len(SAMPLES)} headings; no picture was read"
-    assert lines[2] == f"ask-ground -> go {len(flipped)}, go -> ask-ground 0"
-    assert lines[3] == "1 pair without stereo: ask-ground as before"
-    assert len(lines) == 6 + len(flipped)
-    assert lines[6].split()[0] == flipped["pair"][0]
+    at = lines.index(f"ask-ground -> go {len(flipped)}, go -> ask-ground 0 (headings)")
+    assert lines[at + 1] == "1 pair without stereo: ask-ground as before"
+    assert len(lines) == at + 4 + len(flipped)
+    assert lines[at + 4].split()[0] == flipped["pair"][0]
+
+
+def words(text: str) -> str:
+    """Text without its line breaks."""
+    return " ".join(text.split())
+
+
+def test_without_options_it_says_that_nothing_was_asked(folder: Path) -> None:
+    told = words(judge(folder).stdout)
+    assert "differs nothing: no other rover, limit or setting was asked for" in told
+    assert "rover as assessed: dunlin-em" in told
+    same = words(judge(folder, "--margin-m", "0.05", "--limit", "step=0.05").stdout)
+    assert "nothing" not in same  # the margin of most was another one
+
+
+def test_it_says_by_what_it_judged(folder: Path, run: Run) -> None:
+    told = words(judge(folder, "--limit", "step=0.05", "--confidence", "0.95").stdout)
+    assert "limits step 0.05 m, drop 0.05 m, gap 0.09 m" in told
+    assert "look-ahead 0.7 m, confidence 0.95, near strip assume" in told
+    sure = sum(run.record(id_)["settings"]["confidence"] == 0.99 for id_ in run.ids()
+               if id_ != "lone")
+    assert f"confidence 0.95, assessed with 0.99 ({sure} pairs)" in told
+    assert "step 0.05 m, assessed" not in told  # as assessed, whether derived or set
+
+
+def test_what_was_asked_for_may_be_what_it_was(folder: Path) -> None:
+    told = words(judge(folder, "--limit", "step=0.05").stdout)
+    assert "differs nothing: what was asked for is what the pairs were assessed with" in told
+
+
+def test_pairs_are_counted_by_rover(folder: Path) -> None:
+    other = words(judge(folder, "--rover", "dunlin-fm").stdout)
+    assert f"rover dunlin-fm: {len(SAMPLES)} pairs were assessed for dunlin-em limits" in other
+    assert f"step 0.055 m, assessed with 0.05 m ({len(SAMPLES)} pairs)" in other
+    same = words(judge(folder, "--rover", "dunlin-em").stdout)
+    wide = len(SAMPLES) // 3
+    assert f"margin 0.03 m, assessed with 0.05 m ({wide} pairs)" in same
+
+
+def test_pairs_that_go_straight_ahead_and_by_any_heading(folder: Path, run: Run) -> None:
+    """Counted one by one; what was before is of the headings of then."""
+    record = json.loads(judge(folder, *LIMIT_OPTIONS, "--json").stdout)
+    found = verdicts(judge_run(run, WIDE).headings)
+    before = [run.record(id_)["headings"] for id_ in run.ids() if id_ != "lone"]
+    for name, at in (("ahead", [0.0]), ("any", list(HEADINGS))):
+        assert record["go_pairs"][name] == {
+            "judged_before": len(SAMPLES), "judged_after": len(SAMPLES),
+            "go_before": sum(any(h["verdict"] == "go" for h in headings
+                                 if h["heading_deg"] in at) for headings in before),
+            "go_after": sum(any(found[id_, h] == "go" for h in at) for id_ in run.ids()
+                            if id_ != "lone")}
+    assert record["go_pairs"]["any"]["go_after"] > record["go_pairs"]["any"]["go_before"]
+
+
+def test_straight_ahead_may_not_be_judged(folder: Path, run: Run) -> None:
+    told = judge(folder, "--headings", "5").stdout
+    line = next(one for one in told.splitlines() if one.startswith("pairs, straight ahead"))
+    going = sum(str(v) == "go" for v in run.table("assessments")["verdict_ahead"])
+    assert words(line) == f"pairs, straight ahead {going} of {len(SAMPLES)} not judged"
+    assert f"headings 5°, assessed with 3 from -10° to 15° ({len(SAMPLES)} pairs)" in words(told)
 
 
 def test_the_record_holds_all_that_flip(folder: Path, run: Run) -> None:
@@ -233,8 +293,9 @@ def test_many_flips_are_cut_short(folder: Path, monkeypatch: pytest.MonkeyPatch)
     whole = judge(folder, *LIMIT_OPTIONS).stdout.splitlines()
     monkeypatch.setattr("hazcam.report.campaign_judgement._MOST_SHOWN", 2)
     lines = judge(folder, *LIMIT_OPTIONS).stdout.splitlines()
-    assert lines[:5] == whole[:5]
-    assert lines[8:] == [f"and {len(whole) - 8} more; --json prints all"]
+    last = next(n for n, line in enumerate(whole) if line.startswith("pair  ")) + 2
+    assert list(map(words, lines[:last + 1])) == list(map(words, whole[:last + 1]))
+    assert lines[last + 1:] == [f"and {len(whole) - last - 1} more; --json prints all"]
 
 
 def test_the_command_takes_the_ground_for_another_margin(folder: Path, run: Run) -> None:
@@ -254,6 +315,13 @@ def test_wrong_options(folder: Path, options: tuple[str, ...], status: int, word
     result = judge(folder, *options)
     assert result.exit_code == status
     assert words in result.stderr
+
+
+def test_what_does_not_exist_may_be_meant_as_a_run(tmp_path: Path) -> None:
+    result = judge(tmp_path / "none")
+    assert result.exit_code == 1
+    assert "none: does not exist" in result.stderr
+    assert "a terrain.npz (schema hazcam-terrain/1), or the folder of a run" in result.stderr
 
 
 def test_a_folder_that_is_no_run(tmp_path: Path) -> None:

@@ -115,6 +115,41 @@ def test_right_pictures_that_come_early_for_a_while() -> None:
                                  "frame early")
 
 
+@pytest.mark.parametrize(("rights", "first", "last", "other", "lone"), [
+    ([0, 1, 2, 2, 3, 4], "beach-3", "on", "next", "beach-5"),
+    ([0, 1, 3, 4, 4], "beach-2", "to beach-3", "previous", "beach-2"),
+])
+def test_the_pair_at_the_end_of_a_run_has_no_other(
+    rights: list[int], first: str, last: str, other: str, lone: str
+) -> None:
+    (_, where, text), = Walk(rights).told()
+    assert where == first
+    assert f"from {first} {last} " in text
+    assert text.endswith(f"each left picture but that of {lone} fits the right one of the {other} "
+                         "pair, and not its own")
+
+
+@pytest.mark.parametrize(("rights", "pairs"), [
+    ([0, 1, 3, 2, 4], [(2, 3)]),
+    ([1, 0, 2, 4, 3], [(0, 1), (3, 4)]),
+    ([1, 0, 3, 2], [(0, 1), (2, 3)]),
+])
+def test_frames_that_are_exchanged_between_neighbours(
+    rights: list[int], pairs: list[tuple[int, int]]
+) -> None:
+    assert Walk(rights).told() == [
+        ("frames slipped", f"beach-{i}", f"the right pictures of beach-{i} and beach-{j} are "
+         "exchanged: each left picture fits the right one of the other pair, and not its own")
+        for i, j in pairs]
+
+
+def test_an_exchange_and_a_slip_are_told_apart() -> None:
+    told = Walk([1, 0, 2, 2, 3, 4]).told()
+    assert [t[1] for t in told] == ["beach-0", "beach-3"]
+    assert "beach-0 and beach-1 are exchanged" in told[0][2]
+    assert "one frame late" in told[1][2]
+
+
 def test_what_fits_nothing_within_a_run_goes_along() -> None:
     told = Walk([0, 0, 1, 2, 99, 4, 5]).told()
     assert len(told) == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -140,6 +141,21 @@ def test_lines_are_those_of_the_file() -> None:
      "window_column", "found -1"),
     ({"onboard_value_m": 0.5}, "onboard", "missing key: verdict"),
     ({"taken_at": "yesterday"}, "taken_at", "found 'yesterday'"),
+    ({"taken_at": "1970-01-01T00:03:00"}, "taken_at", "found '1970"),
+    ({"taken_at": "2931-05-04"}, "taken_at", "found '2931"),
+    ({"roll_deg": 1.0, "pitch_deg": 1.0, "roll_sigma_deg": 91.0}, "roll_sigma_deg", "found 91.0"),
+    ({"roll_deg": 1.0, "pitch_deg": 1.0, "pitch_sigma_deg": 0.0}, "pitch_sigma_deg", "found 0.0"),
+    ({"gain": 1e300}, "gain", "found 1e+300"),
+    ({"exposure_s": 1e-300}, "exposure_s", "found 1e-300"),
+    ({"binning": 65}, "binning", "found 65"),
+    ({"onboard_verdict": "go", "onboard_value_m": 1e9}, "onboard_value_m", "found 1000000000.0"),
+    ({"note": "x" * 2001}, "note", "is 2001 characters long"),
+    ({"site": "x" * 2001}, "site", "is 2001 characters long"),
+    ({"id": "-1"}, "id", "'-1' cannot name"),
+    ({"id": "nul.2"}, "id", "'nul.2' cannot name"),
+    ({"id": "COM1"}, "id", "'COM1' cannot name"),
+    ({"id": "a."}, "id", "'a.' cannot name"),
+    ({"id": "x" * 101}, "id", "(101 characters) cannot name"),
     ({"walked_outcome": "climbed"}, "", "walked_outcome without walked_heading_deg"),
     ({"walked_heading_deg": 1.0}, "", "walked_heading_deg without walked_outcome"),
     ({"walked_heading_deg": 200.0, "walked_outcome": "stuck"}, "walked_heading_deg", "200.0"),
@@ -162,6 +178,37 @@ def test_a_row_that_cannot_be_used_says_why(
     assert bad.failure.remedy
     usable = changes.get("id", "dune-1") == "dune-1"
     assert bad.failure.id == ("dune-1" if usable else "line-3")
+
+
+@pytest.mark.parametrize(("changes", "remedy"), [
+    ({"exposure_s": "1/60"}, "write 0.0167: seconds as a decimal number with a point"),
+    ({"exposure_s": "1/0"}, "write seconds as a decimal number with a point"),
+    ({"exposure_s": 4000.0}, "write seconds, not milliseconds"),
+    ({"exposure_s": "0,02"}, "write a point for the comma: 0.02"),
+    ({"gain": "1,5"}, "write a point for the comma: 1.5"),
+    ({"gain": "2x"}, "write digits with a point and nothing else, no unit"),
+    ({"gain": "1e999"}, "leave it out where it is not known"),
+    ({"binning": "1.0"}, "write a whole number without a point: 1"),
+    ({"binning": "two"}, "digits only"),
+    ({"roll_deg": 1.0, "pitch_deg": 1.0, "roll_sigma_deg": 0.0}, "no sensor is without error"),
+    ({"taken_at": "1970-01-01"}, "leave the time out where the clock was not set"),
+    ({"taken_at": "04.05.2031"}, "write year-month-day"),
+    ({"id": "day 1"}, "give the pair another id: day_1"),
+    ({"note": "x" * 3000}, "shorten it"),
+])
+def test_the_remedy_is_one_that_helps(changes: dict[str, Any], remedy: str) -> None:
+    assert remedy in only_bad(parsed(row(**changes))).failure.remedy
+
+
+def test_a_long_value_is_cut_off_in_its_message() -> None:
+    assert len(only_bad(parsed(row(gain="9" * 50_000 + "x"))).failure.found) < 300
+
+
+def test_a_number_in_quotes_is_to_be_without() -> None:
+    for key in ("gain", "binning"):
+        text = json.dumps(row(**{key: "1"}))
+        bad = only_bad(parse_manifest(text, JSONL, sidecar))
+        assert bad.failure.remedy == "write it without quotes: 1"
 
 
 @pytest.mark.parametrize(("line", "words"), [
@@ -203,11 +250,47 @@ def test_a_line_of_csv_that_cannot_be_used_says_why(line: str, words: str) -> No
 
 def test_a_quote_that_is_never_closed_says_how_far_it_goes() -> None:
     header, good = write_manifest_text([row()], "csv").splitlines()
-    manifest = parse_manifest("\n".join([header, good, '"hazcam', good, good]), CSV, sidecar)
+    manifest = parse_manifest("\n".join([header, good, '"hazcam', "and", "more"]), CSV, sidecar)
     assert len(manifest.pairs) == 1
     failure = only_bad(manifest).failure
     assert failure.where == "campaign.csv: line 3"
     assert "the row goes on to line 5" in failure.found
+
+
+def noted(notes: dict[int, str], first: str = "schema") -> str:
+    """CSV of 100 rows p0, p1, ... in lines 2, 3, ..., with cells for notes as given."""
+    columns = [first, *(c for c in ("schema", "id", "left", "rig", "rover", "note") if c != first)]
+    rows = [{"schema": SCHEMA, "id": f"p{i}", "left": "l.png", "rig": "r.yaml",
+             "rover": "dunlin-em", "note": notes.get(i, "")} for i in range(100)]
+    return "\r\n".join([",".join(columns), *(",".join(r[c] for c in columns) for r in rows)])
+
+
+@pytest.mark.parametrize("first", ["schema", "note", "id"])
+@pytest.mark.parametrize(("notes", "lost", "last"), [
+    ({5: '"5 stones', 90: 'saw 5"'}, [5], 92),
+    ({5: '"5 stones', 90: '"6 stones'}, [5, 90], 92),
+    ({5: '"5 stones'}, [5], 101),
+    ({5: '"5 stones', 90: '"5"" high"'}, [5], 92),
+    ({99: '"5 stones'}, [99], 101),
+])
+def test_a_stray_quote_swallows_no_row(
+    notes: dict[int, str], lost: list[int], last: int, first: str
+) -> None:
+    manifest = parse_manifest(noted(notes, first), CSV, sidecar)
+    assert [p.id for p in manifest.pairs] == [f"p{i}" for i in range(100) if i not in lost]
+    assert [b.failure.where for b in manifest.bad] == [f"campaign.csv: line {i + 2}" for i in lost]
+    found = manifest.bad[0].failure.found
+    if lost != [99]:
+        assert f"opened in line {lost[0] + 2} goes on to line {last}" in found
+        assert "close the quote" in manifest.bad[0].failure.remedy
+    if first != "note":
+        assert manifest.bad[0].failure.id == (f"p{lost[0]}" if lost != [99] else "line-101")
+
+
+def test_a_note_of_several_lines_may_speak_of_the_schema() -> None:
+    note = "one line\nrows of hazcam-manifest/1 are in the other file\nthree"
+    pair, = parsed(row(note=note)).pairs
+    assert pair.given["note"] == note
 
 
 def test_of_rows_with_one_id_the_first_stays() -> None:
@@ -216,6 +299,15 @@ def test_of_rows_with_one_id_the_first_stays() -> None:
     assert [b.failure.id for b in manifest.bad] == ["line-3", "line-4"]
     assert manifest.bad[0].failure.where == "campaign.csv: line 3: id"
     assert "taken already by campaign.csv: line 2" in manifest.bad[0].failure.found
+
+
+def test_ids_that_differ_in_capitals_only_are_one_folder_on_some_systems() -> None:
+    manifest = parsed(row(id="a1"), row(id="A1"), row(id="b", gain=-1.0), row(id="B"))
+    assert [p.id for p in manifest.pairs] == ["a1"]
+    twin, _, other = (b.failure for b in manifest.bad)
+    assert (twin.id, twin.where) == ("line-3", "campaign.csv: line 3: id")
+    assert twin.found == "'A1' is 'a1' of campaign.csv: line 2 but for capitals"
+    assert "'B' is 'b' of campaign.csv: line 4" in other.found
 
 
 def test_a_bad_row_keeps_its_id_and_no_name_is_given_twice() -> None:
@@ -271,9 +363,10 @@ TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"
 FLOATS = st.floats(-80, 80)
 GIVEN = st.fixed_dictionaries(
     {"left": TEXTS, "rig": TEXTS, "rover": TEXTS},
-    optional={"right": TEXTS, "note": TEXTS, "site": TEXTS, "gain": st.floats(0, 1e9),
-              "sun_elevation_deg": FLOATS, "binning": st.integers(1, 10**9),
-              "taken_at": st.datetimes().map(lambda t: t.isoformat())},
+    optional={"right": TEXTS, "note": TEXTS, "site": TEXTS, "gain": st.floats(0, 1e6),
+              "sun_elevation_deg": FLOATS, "binning": st.integers(1, 64),
+              "taken_at": st.datetimes(datetime(1990, 1, 1), datetime(2199, 12, 31)).map(
+                  lambda t: t.isoformat())},
 )
 
 

@@ -251,7 +251,8 @@ def test_pairs_that_come_while_tables_are_read_are_left_out(
     with open_run(half) as run:
         late = run.table("assessments")[:-1]
         table = run.table
-        monkeypatch.setattr(run, "table", lambda n: late if n == "assessments" else table(n))
+        monkeypatch.setattr(run, "table", lambda n, **more: (
+            late if n == "assessments" else table(n, **more)))
         report = run_report(run)
     assert report.summary.all.assessed == 9
     assert sum(int(c.count.sum()) for c in report.summary.quality) == 2 * 9
@@ -281,6 +282,17 @@ def test_the_text_says_first_what_went_wrong_on_a_go() -> None:
     # (0.083 - 0.060) / 0.006 = 3.83
     assert "- b: step at 0.92 m: 0.083 ± 0.006 m, limit 0.060 m (+3.8 σ)" in text
     assert " ".join(NO_PERMISSION.split()) in " ".join(text.split())
+    assert text.endswith(".\n")
+
+
+def test_pairs_outside_the_rehearsed_conditions_are_told_together() -> None:
+    sun = "sun at {}° (rehearsed: up to 50°)"
+    text = " ".join(campaign_text(summary(
+        pairs=[pair(f"p{i}") for i in range(7)],
+        assessments=[assessment(f"p{i}", outside_rehearsed=sun.format(60 + i)) for i in range(7)],
+    )).split())
+    assert ("- 7 pairs outside the rehearsed conditions, sun at 60 to 66° (rehearsed: up to 50°): "
+            "p0, p1, p2, p3, p4 and 2 more. The stated") in text
 
 
 def test_the_text_of_an_empty_run_is_no_failure() -> None:
@@ -297,7 +309,7 @@ def test_a_run_of_failures_alone_claims_nothing_of_the_ground() -> None:
 def test_every_place_to_be_careful_about_is_said() -> None:
     text = " ".join(campaign_text(summary(
         pairs=[pair("a", roll_deg=np.nan, taken_at="2031-05-04T09:00:00Z"), pair("b"), pair("c"),
-               pair("d", onboard_verdict="HALT")],
+               pair("d", onboard_verdict="HALT", taken_at="2031-05-04T09:00:00")],
         assessments=[assessment("a", "ask-ground", outside_rehearsed="low sun"),
                      assessment("b", "go", 1, hazcam="0.2.0")],
         headings=[heading("a", cause="outside view"), heading("b", assumed_m=0.3)],
@@ -308,8 +320,10 @@ def test_every_place_to_be_careful_about_is_said() -> None:
         "2 pairs of the manifest were not tried yet", "Of the 1 ask-ground verdicts straight "
         "ahead, 1 have no measured demand", "1 of the 1 go verdicts straight ahead take ground out "
         "of view near the rover for clear: 0.30 m", "1 without the right picture",
-        "1 assessed pair state no roll and pitch", "outside the rehearsed conditions (low sun)",
-        "do not say when they were taken", "2 different settings", "different versions",
+        "1 assessed pair state no roll and pitch",
+        "1 pair outside the rehearsed conditions, low sun: a.",
+        "do not say when they were taken", "1 pair state a time without a zone",
+        "2 different settings", "different versions",
         "“HALT” (1)",
     ):
         assert words in text

@@ -20,6 +20,7 @@ from hazcam.campaign import Run, open_run
 from hazcam.campaign.record import PairEntry
 from hazcam.campaign.store.schema import TABLES
 from hazcam.campaign.store.writer import Store
+from hazcam.campaign.summary.summary import READ
 from hazcam.errors import HazcamError
 from hazcam.stored_npz import demands_bytes, terrain_bytes
 from tests.campaign.entries import ABOUT, HEADINGS, MadeUp, make_campaign, make_run
@@ -139,8 +140,46 @@ def test_a_table_that_is_none(run: Run) -> None:
         run.table("rigs", ["a"])
 
 
+def test_some_columns_of_a_table(run: Run, made: MadeUp) -> None:
+    whole = run.table("pairs")
+    some = run.table("pairs", columns=("site", "pair"))
+    assert some.dtype.names == ("pair", "site")
+    assert_same_rows(some, whole[["pair", "site"]])
+    numbers = run.table("headings", [made.entries[0].id], columns=["heading_deg"])
+    assert numbers["heading_deg"].tolist() == list(HEADINGS)
+    assert some.itemsize < whole.itemsize / 4
+    for wrong in (["pair", "colour"], []):
+        with pytest.raises(ValueError, match="give some of pair, place"):
+            run.table("pairs", columns=wrong)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_rows_one_by_one_are_those_of_the_table(run: Run, name: str) -> None:
+    rows, array = list(run.rows(name)), run.table(name)
+    assert len(rows) == len(array) > 0
+    for row, expected in zip(rows, array.tolist(), strict=True):
+        for value, other in zip(row, expected, strict=True):
+            assert value == other or (value is None and (other == "" or other != other))
+
+
+def test_long_texts_do_not_widen_what_a_summary_reads(tmp_path: Path) -> None:
+    """A thousand pairs of which one has a row of 1 MB would be 4 GB."""
+    made = make_campaign(tmp_path, pairs=3, failures=0, bad_rows=0)
+    first, *rest = made.manifest.pairs
+    long = replace(first, given={**first.given, "note": "x" * 100_000})
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(replace(made.manifest, pairs=(long, *rest)))
+        for entry in made.entries:
+            drift = [{**row, "json": "x" * 100_000} for row in entry.rows["drifts"]]
+            store.add(replace(entry, rows={**entry.rows, "drifts": drift}))
+    with open_run(tmp_path / "RUN") as run:
+        assert run.table("pairs").itemsize > 400_000
+        for name, columns in READ.items():
+            assert run.table(name, columns=columns).itemsize < 5000, name
+
+
 def test_what_the_run_is(run: Run, made: MadeUp) -> None:
-    assert run.done
+    assert not run.done, "a pair was never tried"
     assert run.about["manifest"] == "manifest.csv"
     assert json.loads(run.about["options"])["settings"] == {"look_ahead_m": 1.0}
     assert run.ids() == tuple(e.id for e in made.entries)
@@ -312,6 +351,30 @@ def test_a_read_only_copy_of_it_says_how_to_close_it() -> None:
         with as_nobody(), pytest.raises(HazcamError, match="cannot be read as it is") as caught:
             open_run(place / "RUN")
         assert "same `hazcam batch` command again" in caught.value.remedy
+
+
+def test_a_copy_without_its_log_is_refused_as_maybe_not_all(tmp_path: Path) -> None:
+    killed(tmp_path)
+    (tmp_path / "RUN" / "run.sqlite-wal").unlink()
+    with pytest.raises(HazcamError, match="may not be all") as caught:
+        open_run(tmp_path / "RUN")
+    assert "copy both" in caught.value.remedy
+    assert [p.name for p in (tmp_path / "RUN").iterdir()] == ["run.sqlite"]
+
+
+def test_reading_a_finished_copy_that_had_a_log_writes_nothing(tmp_path: Path) -> None:
+    """A reader that was open at the end left the file with the sign of a log, here not copied."""
+    make_run(tmp_path / "RUN", pairs=4)
+    with sqlite3.connect(tmp_path / "RUN" / "run.sqlite") as db:
+        db.execute("PRAGMA journal_mode = WAL")
+    db.close()
+    (tmp_path / "copy").mkdir()
+    shutil.copy(tmp_path / "RUN" / "run.sqlite", tmp_path / "copy" / "run.sqlite")
+    assert (tmp_path / "copy" / "run.sqlite").read_bytes()[18:20] == b"\x02\x02"
+    with open_run(tmp_path / "copy") as run:
+        assert run.done
+        assert len(run.table("pairs")) == 6
+        assert [p.name for p in (tmp_path / "copy").iterdir()] == ["run.sqlite"]
 
 
 def missing(folder: Path) -> None:

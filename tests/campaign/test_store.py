@@ -23,11 +23,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hazcam.campaign import open_run
+from hazcam.campaign import Run, open_run
 from hazcam.campaign.record import CampaignPair, Manifest, PairEntry, Walked
 from hazcam.campaign.store import migrate
+from hazcam.campaign.store.insert import UnfitRowError
+from hazcam.campaign.store.lock import WriterLock
 from hazcam.campaign.store.schema import SCHEMA, SCHEMA_VERSION, TABLES
-from hazcam.campaign.store.writer import Store
+from hazcam.campaign.store.writer import Ending, Store
 from hazcam.errors import HazcamError, OutputError
 from hazcam.imagery import Sidecar
 from tests.campaign.entries import ABOUT, MadeUp, make_campaign, make_run, write
@@ -127,19 +129,36 @@ def broken_rows(entry: PairEntry) -> dict[str, PairEntry]:
         "same key twice": replace(entry, rows={**entry.rows, "overlays": [overlay, overlay]}),
         "no plain value": replace(entry, rows={**entry.rows, "overlays": [
             {**overlay, "jpeg": object()}]}),  # type: ignore[dict-item]  # on purpose
+        "beyond 64 bits": replace(entry, rows={**entry.rows, "overlays": [
+            {**overlay, "jpeg": 2**63}]}),
+        "half a character": replace(entry, rows={**entry.rows, "overlays": [
+            {**overlay, "jpeg": "\ud800"}]}),
     }
 
 
 @pytest.mark.parametrize("what", ["unknown column", "missing column", "same key twice",
-                                  "no plain value"])
+                                  "no plain value", "beyond 64 bits", "half a character"])
 def test_an_entry_is_there_whole_or_not_at_all(tmp_path: Path, made: MadeUp, what: str) -> None:
     with Store.open(tmp_path, ABOUT) as store:
         store.add_pairs(made.manifest)
         before = rows_of(tmp_path, but=())
-        with pytest.raises(ValueError, match="overlays"):
+        with pytest.raises(UnfitRowError, match="overlays"):
             store.add(broken_rows(made.entries[0])[what])
         assert rows_of(tmp_path, but=()) == before
         store.add(made.entries[0])
+
+
+def test_a_whole_number_of_any_size_is_a_real_one(tmp_path: Path, made: MadeUp) -> None:
+    entry = made.entries[0]
+    (row,) = entry.rows["assessments"]
+    with Store.open(tmp_path, ABOUT) as store:
+        store.add_pairs(made.manifest)
+        with pytest.raises(UnfitRowError, match="clear_m"):
+            store.add(replace(entry, rows={**entry.rows,
+                                           "assessments": [{**row, "clear_m": 10**400}]}))
+        store.add(replace(entry, rows={**entry.rows, "assessments": [{**row, "clear_m": 2**70}]}))
+    with open_run(tmp_path) as run:
+        assert run.table("assessments")["clear_m"].tolist() == [2.0**70]
 
 
 def test_what_pairs_share_is_there_once(tmp_path: Path) -> None:
@@ -187,7 +206,8 @@ def test_a_row_of_a_manifest_says_what_its_sidecar_says(tmp_path: Path) -> None:
         row = run.table("pairs")[0]
     told = {name: row[name] for name in row.dtype.names}
     assert {k: v for k, v in told.items() if v == v and v != ""} == {
-        "pair": "a", "place": 3, "row_digest": "d", "source": "m.csv: line 5",
+        "pair": "a", "place": 3, "row_digest": "d", "manifest": "m.csv",
+        "source": "m.csv: line 5", "files": '{"left": null, "right": null}',
         "sidecar": "day/a.pair.json", "left_file": "day/a.left.png",
         "rig_file": "../rigs/em.yaml", "rover": "rover.toml",
         "taken_at": "2031-05-04T09:30:00Z", "gain": 2.0, "onboard_verdict": "stop",
@@ -252,7 +272,9 @@ def test_a_mended_row_is_tried_and_one_gone_bad_is_not(tmp_path: Path, made: Mad
         store.add_pairs(Manifest(path=made.manifest.path, bad=(gone_bad,),
                                  pairs=(*made.manifest.pairs[:-1], mended)))
         assert store.settled() == {gone_bad.failure.id}
-        assert rows_of(tmp_path)["pairs"][0][4] is None
+    with open_run(tmp_path) as run:
+        row = run.table("pairs", [gone_bad.failure.id])[0]
+        assert (row["left_file"], row["given"], row["files"]) == ("", "", "")
 
 
 def test_a_row_gone_bad_takes_no_assessment_away(tmp_path: Path, made: MadeUp) -> None:
@@ -263,7 +285,9 @@ def test_a_row_gone_bad_takes_no_assessment_away(tmp_path: Path, made: MadeUp) -
     with Store.open(tmp_path, ABOUT) as store:
         store.add_pairs(made.manifest)
         store.add(entry)
-        store.add_pairs(Manifest(path=made.manifest.path, pairs=(), bad=(gone_bad,)))
+        taken = store.add_pairs(Manifest(path=made.manifest.path, pairs=(), bad=(gone_bad,)))
+        assert taken.kept == (pair.id,)
+        assert set(taken.gone) == {p.id for p in made.manifest.pairs} - {pair.id}
         rows = rows_of(tmp_path)
     assert [row[0] for row in rows["assessments"]] == [pair.id]
     assert rows["failures"] == []
@@ -273,10 +297,148 @@ def test_failures_are_forgotten_but_not_bad_rows(tmp_path: Path, made: MadeUp) -
     with Store.open(tmp_path, ABOUT) as store:
         store.add_pairs(made.manifest)
         write(store, made)
-        assert store.forget_failures() == len(made.failures)
+        ids = [*(p.id for p in made.manifest.pairs), made.manifest.bad[0].failure.id]
+        assert store.forget_failures(ids) == len(made.failures)
         assert store.settled() == {*(e.id for e in made.entries), made.manifest.bad[0].failure.id}
-        assert store.forget_failures() == 0
+        assert store.forget_failures(ids) == 0
         store.fail(made.failures[0], {"finished_at": "later", "tries": 1})
+
+
+def test_only_failures_that_are_tried_again_are_forgotten(tmp_path: Path, made: MadeUp) -> None:
+    again, other = made.failures
+    with Store.open(tmp_path, ABOUT) as store:
+        store.add_pairs(made.manifest)
+        write(store, made)
+        assert store.forget_failures([again.id]) == 1
+        assert again.id not in store.settled()
+        assert other.id in store.settled()
+        ending = store.finish()
+    assert ending.untried == 1
+    with open_run(tmp_path) as run:
+        assert not run.done
+        assert run.failure(other.id) == other
+
+
+def test_a_bad_row_stays_until_its_manifest_is_read_again(tmp_path: Path, made: MadeUp) -> None:
+    first, bad = made.manifest, made.manifest.bad[0]
+    found = replace(bad.failure, found="is no number")
+    other = Manifest(path=first.path.with_name("other.csv"), pairs=(),
+                     bad=(replace(bad, failure=found, digest="other"),))
+    twin = f"{bad.failure.id} of other.csv"
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(first)
+        write(store, made)
+        for _ in range(2):
+            store.add_pairs(other)
+            found_bad = {row[0]: row[3] for row in rows_of(tmp_path / "RUN")["failures"]
+                         if row[1] == "bad row"}
+            assert found_bad == {bad.failure.id: bad.failure.found, twin: "is no number"}
+        store.add_pairs(replace(first, bad=()))
+        assert bad.failure.id not in store.settled()
+        assert twin in store.settled()
+        assert store.finish().untried == 0
+    with open_run(tmp_path / "RUN") as run:
+        assert run.done
+        assert bad.failure.id not in run.table("pairs")["pair"]
+
+
+# --- the pictures of a manifest -------------------------------------------------------------------
+
+
+def place_pictures(made: MadeUp) -> None:
+    for pair in made.manifest.pairs:
+        for path in (pair.sidecar.left, pair.sidecar.right):
+            assert path is not None
+            path.parent.mkdir(exist_ok=True)
+            path.write_bytes(f"{path.name} as it was".encode())
+
+
+def recorded(folder: Path, made: MadeUp) -> CampaignPair:
+    """A run with pictures in its folder; the first pair that was assessed."""
+    place_pictures(made)
+    with Store.open(folder, ABOUT) as store:
+        store.add_pairs(made.manifest)
+        write(store, made)
+        store.finish()
+    return next(p for p in made.manifest.pairs if p.id == made.entries[0].id)
+
+
+def left_of(pair: CampaignPair) -> Path:
+    assert pair.sidecar.left is not None
+    return pair.sidecar.left
+
+
+def never(pair: CampaignPair) -> str:
+    raise AssertionError(f"the pictures of {pair.id} were read")
+
+
+def test_pictures_as_before_are_not_read(tmp_path: Path, made: MadeUp) -> None:
+    recorded(tmp_path / "RUN", made)
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(made.manifest, never)
+
+
+def test_a_picture_of_another_time_is_compared_once(tmp_path: Path, made: MadeUp) -> None:
+    pair = recorded(tmp_path / "RUN", made)
+    os.utime(left_of(pair), ns=(1, 1))
+    asked: list[str] = []
+
+    def as_assessed(pair: CampaignPair) -> str:
+        asked.append(pair.id)
+        return str(made.entries[0].rows["assessments"][0]["pictures"])
+
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        for _ in range(2):
+            store.add_pairs(made.manifest, as_assessed)
+    assert asked == [pair.id]
+    with open_run(tmp_path / "RUN") as run:
+        files = json.loads(str(run.table("pairs", [pair.id])["files"][0]))
+    assert files["left"] == [left_of(pair).stat().st_size, 1]
+
+
+def unreadable(pair: CampaignPair) -> str:
+    raise HazcamError(str(left_of(pair)), "is truncated", "a picture", "fetch it again")
+
+
+@pytest.mark.parametrize(("digest", "told"), [
+    (lambda pair: "other", "other pictures"), (unreadable, "is truncated"),
+    (None, "another size or time of change"),
+])
+def test_other_pictures_of_the_same_name_are_refused(
+    tmp_path: Path, made: MadeUp, digest: Callable[[CampaignPair], str] | None, told: str
+) -> None:
+    pair = recorded(tmp_path / "RUN", made)
+    left_of(pair).write_bytes(b"another picture")
+    before = rows_of(tmp_path / "RUN")
+    with (Store.open(tmp_path / "RUN", ABOUT) as store,
+          pytest.raises(OutputError, match=f"{pair.id} .{told}") as caught):
+        store.add_pairs(made.manifest, digest)
+    assert "of 1 pair are not" in caught.value.found
+    assert "-o" in caught.value.remedy
+    after = rows_of(tmp_path / "RUN")
+    assert after == before
+
+
+def test_the_same_rows_of_another_folder_are_another_campaign(
+    tmp_path: Path, made: MadeUp
+) -> None:
+    recorded(tmp_path / "RUN", made)
+    (tmp_path / "elsewhere").mkdir()
+    other = make_campaign(tmp_path / "elsewhere", pairs=PAIRS, failures=2, bad_rows=1)
+    place_pictures(other)
+    with Store.open(tmp_path / "RUN", ABOUT) as store, pytest.raises(OutputError) as caught:
+        store.add_pairs(other.manifest, lambda pair: "other")
+    assert f"of {len(made.entries)} pairs are not those assessed" in caught.value.found
+
+
+def test_pictures_that_are_gone_are_no_error(tmp_path: Path, made: MadeUp) -> None:
+    pair = recorded(tmp_path / "RUN", made)
+    before = rows_of(tmp_path / "RUN")
+    left_of(pair).unlink()
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(made.manifest, never)
+        store.finish()
+    assert rows_of(tmp_path / "RUN") == before
 
 
 # --- interrupted ----------------------------------------------------------------------------------
@@ -311,10 +473,71 @@ def test_an_interrupted_run_ends_as_an_uninterrupted_one(tmp_path: Path, made: M
 def test_a_run_is_not_done_while_it_goes_on(tmp_path: Path, made: MadeUp) -> None:
     for _ in range(2):
         with Store.open(tmp_path, ABOUT) as store, open_run(tmp_path) as run:
-            assert not run.done
             store.add_pairs(made.manifest)
-            store.finish()
+            assert not run.done
+            if not store.settled() >= {p.id for p in made.manifest.pairs}:
+                write(store, made)
+            assert store.finish() == Ending(untried=0, whole=True)
             assert run.done
+
+
+def test_a_run_with_a_pair_that_was_never_tried_is_not_done(tmp_path: Path, made: MadeUp) -> None:
+    with Store.open(tmp_path, ABOUT) as store:
+        store.add_pairs(made.manifest)
+        write(store, replace(made, entries=made.entries[2:]))
+        assert store.finish().untried == 2
+    with open_run(tmp_path) as run:
+        assert not run.done
+
+
+def alone(folder: Path, to: Path) -> Run:
+    """The file of a run without its log, as if it never had one."""
+    to.mkdir()
+    data = bytearray((folder / "run.sqlite").read_bytes())
+    data[18:20] = b"\x01\x01"
+    (to / "run.sqlite").write_bytes(data)
+    return open_run(to)
+
+
+def test_the_file_alone_lags_by_few_pairs(
+    tmp_path: Path, made: MadeUp, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("hazcam.campaign.store.writer._PAIRS_IN_LOG", 2)
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(made.manifest)
+        for n, entry in enumerate(made.entries[:5]):
+            with alone(tmp_path / "RUN", tmp_path / str(n)) as run:
+                assert len(run.table("pairs")) == PAIRS + 1
+                assert len(run.ids()) == n - n % 2
+            store.add(entry)
+
+
+def test_a_copy_of_a_run_that_goes_on_does_not_say_that_it_is_done(tmp_path: Path) -> None:
+    made = make_run(tmp_path / "RUN", pairs=4)
+    with Store.open(tmp_path / "RUN", ABOUT) as store:
+        store.add_pairs(made.manifest)
+        with alone(tmp_path / "RUN", tmp_path / "copy") as run:
+            assert not run.done
+            assert len(run.ids()) == 1
+
+
+@pytest.mark.parametrize("reads", [True, False])
+def test_who_finishes_learns_whether_the_file_holds_all(
+    tmp_path: Path, made: MadeUp, monkeypatch: pytest.MonkeyPatch, reads: bool
+) -> None:
+    """A program in the midst of reading keeps the log; one that only has the file open does not."""
+    monkeypatch.setattr("hazcam.campaign.store.writer._CLOSING_MS", 10)
+    with Store.open(tmp_path, ABOUT) as store, sqlite3.connect(
+            tmp_path / "run.sqlite", isolation_level=None) as reader:
+        store.add_pairs(made.manifest)
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM pairs").fetchone()
+        if not reads:
+            reader.execute("COMMIT")
+        write(store, made)
+        assert store.finish() == Ending(untried=0, whole=not reads)
+        assert store.close() is not reads
+    reader.close()
 
 
 @pytest.mark.parametrize("how", ["finish", "close"])
@@ -400,7 +623,8 @@ def test_records_made_in_two_ways_do_not_mix(
 
 def test_the_manifest_may_have_another_name(tmp_path: Path) -> None:
     Store.open(tmp_path, ABOUT).close()
-    Store.open(tmp_path, {**ABOUT, "manifest": "longer.csv"}).close()
+    with Store.open(tmp_path, {**ABOUT, "manifest": "longer.csv"}) as store:
+        store.add_pairs(Manifest(path=tmp_path / "longer.csv", pairs=()))
     with open_run(tmp_path) as run:
         assert run.about == {**ABOUT, "schema": SCHEMA, "manifest": "longer.csv"}
 
@@ -468,6 +692,27 @@ def test_a_folder_that_cannot_be_written_to() -> None:
                 with pytest.raises(OutputError, match="cannot be written to") as caught:
                     Store.open(run, ABOUT)
                 assert "permissions" in caught.value.remedy
+
+
+def test_a_folder_of_other_things_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "beach.png").touch()
+    with pytest.raises(OutputError, match=r"holds other things \(beach\.png\) and no run"):
+        Store.open(tmp_path, ABOUT)
+    assert [p.name for p in tmp_path.iterdir()] == ["beach.png"]
+
+
+def test_what_plays_no_part_in_assessing_is_taken_over(tmp_path: Path, made: MadeUp) -> None:
+    entry = made.entries[0]
+    pair = next(p for p in made.manifest.pairs if p.id == entry.id)
+    walked = replace(pair, walked=Walked(heading_deg=5.0, outcome="tipped"))
+    with Store.open(tmp_path, ABOUT) as store:
+        store.add_pairs(made.manifest)
+        store.add(entry)
+        store.add_pairs(Manifest(path=made.manifest.path, pairs=(walked,)))
+    with open_run(tmp_path) as run:
+        row = run.table("pairs", [pair.id])[0]
+        assert (row["walked_heading_deg"], row["walked_outcome"]) == (5.0, "tipped")
+        assert run.ids() == (pair.id,)
 
 
 def test_a_run_that_cannot_be_written_to() -> None:
@@ -586,6 +831,33 @@ def test_a_folder_that_cannot_be_locked(
     with pytest.raises(OutputError, match=told):
         Store.open(tmp_path, ABOUT)
     assert not (tmp_path / "run.sqlite").exists()
+
+
+def test_who_held_it_cannot_be_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a disk that became read-only: the lock is free all the same."""
+    store = Store.open(tmp_path, ABOUT)
+    with monkeypatch.context() as patch:
+        def refuse(path: Path, missing_ok: bool = False) -> None:
+            raise OSError(errno.EROFS, "Read-only file system")
+        patch.setattr(Path, "unlink", refuse)
+        store.close()
+        assert (tmp_path / "writer.json").exists()
+        with pytest.raises(OutputError, match="begun by hazcam"):
+            Store.open(tmp_path, {**ABOUT, "hazcam": "9.9"})
+    Store.open(tmp_path, ABOUT).close()
+
+
+def test_the_first_error_is_told_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    Store.open(tmp_path, ABOUT).close()
+    release = WriterLock.release
+
+    def fail(lock: WriterLock) -> None:
+        release(lock)
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(WriterLock, "release", fail)
+    with pytest.raises(OutputError, match="begun by hazcam"):
+        Store.open(tmp_path, {**ABOUT, "hazcam": "9.9"})
 
 
 # --- versions of the schema -----------------------------------------------------------------------

@@ -123,7 +123,20 @@ def test_conditions_that_were_not_rehearsed_are_counted_each() -> None:
     found = summary(pairs=[pair("a"), pair("b")], assessments=[
         assessment("a", outside_rehearsed="low sun; another baseline"),
         assessment("b", outside_rehearsed="low sun")])
-    assert found.not_rehearsed == (("low sun", 2), ("another baseline", 1))
+    assert [(c.condition, c.pairs) for c in found.not_rehearsed] == [
+        ("low sun", ("a", "b")), ("another baseline", ("a",))]
+
+
+def test_conditions_that_differ_by_what_was_found_are_one() -> None:
+    seen = "only {} % of the ground in view is seen (rehearsed: 28 % and more)"
+    found = summary(pairs=[pair(i) for i in "abcd"], assessments=[
+        assessment("a", outside_rehearsed=seen.format(9)),
+        assessment("b", outside_rehearsed=seen.format(17) + "; sun at -3.5° (rehearsed: 3 to 50°)"),
+        assessment("c", outside_rehearsed=seen.format(0)),
+        assessment("d", outside_rehearsed=seen.format(0).replace("28", "30"))]).not_rehearsed
+    assert [(c.condition, c.pairs) for c in found] == [
+        (seen.format("0 to 17"), ("a", "b", "c")), (seen.format(0).replace("28", "30"), ("d",)),
+        ("sun at -3.5° (rehearsed: 3 to 50°)", ("b",))]
 
 
 _RUN = st.lists(st.tuples(
@@ -289,6 +302,32 @@ def test_pairs_without_a_time_among_others_are_counted_as_not_shown() -> None:
     found = summary(pairs=[pair("a", taken_at="2031-05-04T09:00:00Z"), pair("b"), pair("c")],
                     assessments=[assessment("a"), assessment("b")])
     assert found.not_timed == 1
+
+
+def test_times_without_a_zone_are_counted() -> None:
+    found = summary(pairs=[pair("a", taken_at="2031-05-04T09:00:00Z"),
+                           pair("b", taken_at="2031-05-04T09:00:00"), pair("c"),
+                           pair("d", taken_at="2031-05-04")])
+    assert found.no_zone == 2
+
+
+_ANGLES = {f"{a}{s}_deg": 0.1 for a in ("pitch", "vergence", "roll") for s in ("", "_sigma")}
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("rows", [
+    {}, {"pairs": [pair("a")]}, {"pairs": [pair("a")], "assessments": [assessment("a")]},
+    {"pairs": [pair("a")], "assessments": [assessment("a")],
+     "pictures": [{"pair": "a", "side": "left"}],
+     "drifts": [{"pair": "a", "rig": "rig", "reason": "too few"}]},
+    {"pairs": [pair("a")], "assessments": [assessment("a")],
+     "pictures": [{"pair": "a", "side": "left"}],
+     "drifts": [{"pair": "a", "rig": "rig", **_ANGLES}],
+     "spots": [{"pair": "a", "side": "left", "column_px": 3.0, "row_px": 3.0, "depth": 0.2}]},
+], ids=["nothing", "none assessed", "one", "no spots, no drift", "one spot, one drift"])
+def test_little_is_summarised_without_a_warning(rows: dict[str, Any]) -> None:
+    found = summary(**rows)
+    assert (found.dust, found.steps.by_time) == ((), False)
 
 
 # --- a run ----------------------------------------------------------------------------------------

@@ -30,6 +30,7 @@ BOX = SCENE.boxes[0]  # ahead, 0.08 m high
 PIT = SCENE.boxes[1]  # to the left, 0.15 m deep
 # Cells that do not fill the sides: seven columns of 0.3 m for 2.0 m, from y = -1.0 m to 1.1 m.
 UNEVEN = GridSpec(cell_m=0.3, ahead_m=1.2, side_m=1.0)
+EVERYWHERE = GridSpec(cell_m=1.0, ahead_m=1e6, side_m=1e6)
 
 
 @pytest.fixture(scope="module")
@@ -135,6 +136,12 @@ def test_geotiff_says_that_it_has_no_crs(terrain: TerrainMap, tmp_path: Path) ->
         assert file.dtypes == ("float32",)
 
 
+def test_geotiff_says_what_its_band_is(terrain: TerrainMap, tmp_path: Path) -> None:
+    with opened(elevation_geotiff(terrain), "tif", tmp_path) as file:
+        assert file.descriptions == ("elevation [m], level frame",)
+        assert file.units == ("m",)
+
+
 @pytest.mark.parametrize("form", FORMS)
 def test_the_same_map_gives_the_same_bytes(terrain: TerrainMap, form: str) -> None:
     assert FORMS[form](terrain) == FORMS[form](terrain)
@@ -143,10 +150,18 @@ def test_the_same_map_gives_the_same_bytes(terrain: TerrainMap, form: str) -> No
 # --- points and disparity -------------------------------------------------------------------------
 
 
+def points_of(found: Assessment, grid: GridSpec = EVERYWHERE) -> PlyData:
+    assert found.points is not None
+    assert found.rectified is not None
+    return PlyData.read(io.BytesIO(points_ply(found.points, found.rectified, grid)))
+
+
 def test_another_reader_finds_every_point(found: Assessment) -> None:
     assert found.points is not None
     assert found.rectified is not None
-    vertices = PlyData.read(io.BytesIO(points_ply(found.points, found.rectified)))["vertex"]
+    read = points_of(found)
+    vertices = read["vertex"]
+    assert any("left out: 0 points" in comment for comment in read.comments)
     known = np.isfinite(found.points.depth_m)
     points = np.stack([vertices[axis] for axis in "xyz"], axis=-1)
     np.testing.assert_array_equal(points, found.points.points_level_m[known])
@@ -156,11 +171,21 @@ def test_another_reader_finds_every_point(found: Assessment) -> None:
     np.testing.assert_allclose(vertices["grey"], found.rectified.left[known], atol=0.5001)
 
 
+def test_points_beyond_the_grid_are_left_out_and_counted(found: Assessment) -> None:
+    """The pit to the left lies beyond a grid of 0.2 m to each side; so does what is far ahead."""
+    grid = GridSpec(ahead_m=0.9, side_m=0.2)
+    read, every = points_of(found, grid), points_of(found)["vertex"]
+    inside = ((every["x"] >= 0) & (every["x"] < 0.9) & (every["y"] >= -0.2) & (every["y"] < 0.2))
+    assert read["vertex"].count == inside.sum() > 1000
+    np.testing.assert_array_equal(read["vertex"]["z"], every["z"][inside])
+    assert read.comments[-1] == (f"left out: {(~inside).sum()} points beyond the grid of the map, "
+                                 "x from 0 to 0.9, y from -0.2 to 0.2")
+    assert (~inside).sum() > 1000
+
+
 def test_points_of_the_box_are_at_its_place(found: Assessment) -> None:
     """Nothing but the box stands more than 4 cm above the ground."""
-    assert found.points is not None
-    assert found.rectified is not None
-    vertices = PlyData.read(io.BytesIO(points_ply(found.points, found.rectified)))["vertex"]
+    vertices = points_of(found)["vertex"]
     high = (vertices["z"] > 0.04) & (vertices["x"] < 1.5)
     assert high.sum() > 500
     assert np.median(vertices["x"][high]) == pytest.approx(BOX.x0, abs=0.10)

@@ -18,7 +18,7 @@ References
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.campaign.difference.inputs import InputDifference, Rows, Tables, input_differences
+from hazcam.campaign.difference.pair_inputs import PairInputs, counted_inputs, differing_inputs
 from hazcam.campaign.difference.why import HeadingState, Judged, judged_by_pair, why
 from hazcam.statistics import mcnemar_exact
 
@@ -35,6 +36,10 @@ CLEAR_MOVED_M = 0.05
 ChangeKind = Literal["ask to go", "go to ask", "other cause", "clear distance"]
 KINDS: tuple[ChangeKind, ...] = ("ask to go", "go to ask", "other cause", "clear distance")
 
+# What is read of some tables; the rest may be long.
+_ASSESSED = ("pair", "pictures")
+_FAILED = ("pair", "kind", "place", "found")
+_A_PAIR = 1_000_000_000  # from the key of a heading to that of the same one of the next pair
 _STATE = ("verdict", "clear_m", "cause", "cause_reason", "cause_at_m", "cause_demand",
           "cause_sigma", "cause_limit", "cause_unit")
 
@@ -52,7 +57,7 @@ class HeadingChange:
     kind : str
         One of ``KINDS``.
     why : str
-        What explains it: see ``campaign.compare_why``.
+        What explains it: see ``difference.why``.
     a, b : HeadingState
         In the first run and in the second.
     """
@@ -114,6 +119,8 @@ class RunDifference:
     ----------
     inputs : tuple of InputDifference
         With what they were made.
+    pair_inputs : tuple of PairInputs
+        What they were told otherwise of single pairs.
     compared : tuple of str
         Ids of the pairs that both assessed, from the same pictures.
     in_common : int
@@ -132,8 +139,10 @@ class RunDifference:
         That both judged.
     headings_only_a, headings_only_b : int
         That only one of them judged, of the pairs compared.
+    pairs_other_headings : int
+        Pairs compared of which the two judged other headings.
     any_heading, ahead : PairCounts
-        Pairs compared, by whether any heading is go, and by heading 0 where both judged it.
+        Pairs compared, by whether any of the headings that both judged is go, and by heading 0.
     changes : tuple of HeadingChange
         By kind in the order of ``KINDS``, then by pair and heading.
     reasons : tuple of ReasonCount
@@ -143,6 +152,7 @@ class RunDifference:
     """
 
     inputs: tuple[InputDifference, ...]
+    pair_inputs: tuple[PairInputs, ...]
     compared: tuple[str, ...]
     in_common: int
     only_a: tuple[str, ...]
@@ -156,6 +166,7 @@ class RunDifference:
     headings: int
     headings_only_a: int
     headings_only_b: int
+    pairs_other_headings: int
     any_heading: PairCounts
     ahead: PairCounts
     changes: tuple[HeadingChange, ...]
@@ -172,17 +183,27 @@ def compare_runs(a: Tables, b: Tables) -> RunDifference:
         From ``open_run``; whatever has ``about`` and ``table``. Runs without a pair in common are
         compared as well: nothing is ``compared`` then.
     """
-    assessed_a, assessed_b = (_by_pair(run.table("assessments")) for run in (a, b))
-    pairs_a, pairs_b = (_by_pair(run.table("pairs")) for run in (a, b))
-    failures_a, failures_b = (_failures(run.table("failures")) for run in (a, b))
+    assessed_a, assessed_b = (
+        _by_pair(run.table("assessments", columns=_ASSESSED)) for run in (a, b))
+    pairs_a, pairs_b = (
+        _by_pair(run.table("pairs", columns=("pair", "site"))) for run in (a, b))
+    failures_a, failures_b = (
+        _failures(run.table("failures", columns=_FAILED)) for run in (a, b))
     both = [pair for pair in assessed_a if pair in assessed_b]
     other = tuple(p for p in both if assessed_a[p]["pictures"] != assessed_b[p]["pictures"])
     compared = tuple(p for p in both if p not in set(other))
     known = [pair for pair in pairs_a if pair in pairs_b]
-    headings = _Headings(a.table("headings"), b.table("headings"), compared)
-    changes = _sorted(headings.changes(judged_by_pair(a), judged_by_pair(b), _places(b, pairs_b)))
+    headings_a, headings_b = (
+        run.table("headings", columns=("pair", "heading_deg", *_STATE)) for run in (a, b))
+    headings = _Headings(headings_a, headings_b, compared)
+    changed = headings.changed_pairs()
+    told = differing_inputs(a, b, compared, changed)
+    changes = _sorted(headings.changes(judged_by_pair(a), judged_by_pair(b), _places(b, pairs_b),
+                                       told))
     return RunDifference(
-        inputs=input_differences(a, b), compared=compared, in_common=len(known),
+        inputs=input_differences(a, b),
+        pair_inputs=counted_inputs(told, len(compared), len(changed)),
+        compared=compared, in_common=len(known),
         only_a=tuple(p for p in pairs_a if p not in pairs_b),
         only_b=tuple(p for p in pairs_b if p not in pairs_a),
         not_tried_a=tuple(p for p in known if p not in assessed_a and p not in failures_a),
@@ -191,9 +212,8 @@ def compare_runs(a: Tables, b: Tables) -> RunDifference:
         failed_b={p: failures_b[p] for p in failures_b if p in assessed_a},
         failed_both=tuple(p for p in failures_a if p in failures_b),
         other_pictures=other, headings=len(headings.a), headings_only_a=headings.only_a,
-        headings_only_b=headings.only_b,
-        any_heading=_counts(assessed_a, assessed_b, compared, "verdict"),
-        ahead=_counts(assessed_a, assessed_b, compared, "verdict_ahead"),
+        headings_only_b=headings.only_b, pairs_other_headings=headings.pairs_other,
+        any_heading=headings.any_go(), ahead=headings.ahead(),
         changes=changes, reasons=_reasons(changes), places=_place_counts(changes))
 
 
@@ -207,36 +227,49 @@ def _failures(table: Rows) -> dict[str, str]:
 
 def _places(run: Tables, pairs: Mapping[str, np.void]) -> dict[str, tuple[str, str]]:
     """Rover and site of each pair of a run."""
-    names = dict(zip(*(run.table("rovers")[c].tolist() for c in ("digest", "name")), strict=True))
-    assessments = run.table("assessments")
+    names = dict(zip(*(run.table("rovers", columns=("digest", "name"))[c].tolist()
+                       for c in ("digest", "name")), strict=True))
+    assessments = run.table("assessments", columns=("pair", "rover"))
     return {pair: (names[rover], str(pairs[pair]["site"])) for pair, rover in
             zip(assessments["pair"].tolist(), assessments["rover"].tolist(), strict=True)}
 
 
-def _counts(
-    a: Mapping[str, np.void], b: Mapping[str, np.void], compared: tuple[str, ...], column: str
-) -> PairCounts:
-    """Pairs by one verdict; where a run has none (heading 0 was not judged) they do not count."""
-    seen = Counter((a[pair][column] == "go", b[pair][column] == "go") for pair in compared
-                   if a[pair][column] and b[pair][column])
-    return PairCounts(both_go=seen[True, True], both_ask=seen[False, False],
-                      ask_to_go=seen[False, True], go_to_ask=seen[True, False])
-
-
 class _Headings:
-    """The headings that both runs judged, row beside row; ``only_a`` and ``only_b`` are counts."""
+    """The headings that both runs judged, row beside row.
+
+    ``only_a`` and ``only_b``: how many only one judged; ``pairs_other``: of how many pairs.
+    """
 
     def __init__(self, a: Rows, b: Rows, compared: tuple[str, ...]) -> None:
         place = {pair: i for i, pair in enumerate(compared)}
         keys_a, rows_a = _keys(a, place)
         keys_b, rows_b = _keys(b, place)
-        _, at_a, at_b = np.intersect1d(keys_a, keys_b, assume_unique=True, return_indices=True)
+        both, at_a, at_b = np.intersect1d(keys_a, keys_b, assume_unique=True, return_indices=True)
         self.a, self.b = rows_a[at_a], rows_b[at_b]
+        self._pair = both // _A_PAIR
         self.only_a, self.only_b = len(rows_a) - len(at_a), len(rows_b) - len(at_b)
+        other = np.setxor1d(keys_a, keys_b, assume_unique=True)
+        self.pairs_other = len(np.unique(other // _A_PAIR))
+
+    def any_go(self) -> PairCounts:
+        """Pairs by whether any heading that both judged is go."""
+        count = int(self._pair.max(initial=-1)) + 1
+        judged = np.bincount(self._pair, minlength=count) > 0
+        return _counts(*(np.bincount(self._pair[rows["verdict"] == "go"], minlength=count)[judged]
+                         > 0 for rows in (self.a, self.b)))
+
+    def ahead(self) -> PairCounts:
+        """Pairs by heading 0."""
+        ahead = self.a["heading_deg"] == 0
+        return _counts(*(rows["verdict"][ahead] == "go" for rows in (self.a, self.b)))
+
+    def changed_pairs(self) -> tuple[str, ...]:
+        """Ids of the pairs of which any heading is told of."""
+        return tuple(np.unique(self.a["pair"][_kinds(self.a, self.b) >= 0]).tolist())
 
     def changes(
         self, judged_a: Mapping[str, Judged], judged_b: Mapping[str, Judged],
-        places: Mapping[str, tuple[str, str]],
+        places: Mapping[str, tuple[str, str]], told_otherwise: Mapping[str, Sequence[str]],
     ) -> Iterator[HeadingChange]:
         """Each heading that is told of."""
         kinds = _kinds(self.a, self.b)
@@ -248,7 +281,15 @@ class _Headings:
             kind, (rover, site) = KINDS[number], places[pair]
             yield HeadingChange(
                 pair=pair, rover=rover, site=site, heading_deg=heading, kind=kind, a=state_a,
-                b=state_b, why=_why(kind, state_a, state_b, judged_a[pair], judged_b[pair]))
+                b=state_b, why=_why(kind, state_a, state_b, judged_a[pair], judged_b[pair],
+                                    told_otherwise.get(pair, ())))
+
+
+def _counts(go_a: NDArray[np.bool_], go_b: NDArray[np.bool_]) -> PairCounts:
+    """Pairs by the verdict of each run, (N,)."""
+    seen = Counter(zip(go_a.tolist(), go_b.tolist(), strict=True))
+    return PairCounts(both_go=seen[True, True], both_ask=seen[False, False],
+                      ask_to_go=seen[False, True], go_to_ask=seen[True, False])
 
 
 def _keys(table: Rows, place: Mapping[str, int]) -> tuple[NDArray[np.int64], Rows]:
@@ -256,7 +297,7 @@ def _keys(table: Rows, place: Mapping[str, int]) -> tuple[NDArray[np.int64], Row
     number = np.array([place.get(pair, -1) for pair in table["pair"].tolist()], dtype=np.int64)
     kept = number >= 0
     micro = np.round((table["heading_deg"][kept] + 180.0) * 1e6).astype(np.int64)
-    return number[kept] * 1_000_000_000 + micro, table[kept]
+    return number[kept] * _A_PAIR + micro, table[kept]
 
 
 def _kinds(a: Rows, b: Rows) -> NDArray[np.int64]:
@@ -275,17 +316,16 @@ def _states(rows: Rows) -> Iterator[HeadingState]:
 
 
 def _why(
-    kind: ChangeKind, a: HeadingState, b: HeadingState, judged_a: Judged, judged_b: Judged
+    kind: ChangeKind, a: HeadingState, b: HeadingState, judged_a: Judged, judged_b: Judged,
+    differing: Sequence[str],
 ) -> str:
     """In the words of the side that asks; where both do, of the one whose cause comes first."""
-    if kind == "ask to go":
-        return why(a, judged_a, judged_b)
-    if kind == "go to ask":
-        return why(b, judged_b, judged_a)
-    if not a.cause:  # go in both: only the look-ahead moves how far
-        return "the look-ahead"
+    if kind in ("other cause", "clear distance") and not a.cause:
+        return "the look-ahead"  # go in both: only that moves how far
     earlier_a = a.clear_m < b.clear_m or (a.clear_m == b.clear_m and a.at_m <= b.at_m)
-    return why(a, judged_a, judged_b) if earlier_a else why(b, judged_b, judged_a)
+    if kind == "ask to go" or (kind != "go to ask" and earlier_a):
+        return why(a, judged_a, judged_b, differing)
+    return why(b, judged_b, judged_a, differing)
 
 
 def _sorted(changes: Iterator[HeadingChange]) -> tuple[HeadingChange, ...]:

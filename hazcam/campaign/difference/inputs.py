@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -20,8 +20,11 @@ class Tables(Protocol):
     def about(self) -> Mapping[str, str]:
         """The table ``about``."""
 
-    def table(self, name: str) -> Rows:
-        """A table in the order of its key."""
+    def table(self, name: str, *, columns: Sequence[str] | None = None) -> Rows:
+        """A table in the order of its key, or some of its columns."""
+
+    def record(self, id_: str) -> Mapping[str, Any]:
+        """The record of an assessment."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +45,7 @@ class InputDifference:
 
 
 def input_differences(a: Tables, b: Tables) -> tuple[InputDifference, ...]:
-    """All that differs between what two runs were made with; the pairs apart.
+    """All that differs between what two runs were made with; for pairs see ``pair_inputs``.
 
     Settings are compared where each run has one, which is the rule; rovers and rigs by their names.
     What a rig file holds is not compared: another digest is another rig.
@@ -53,7 +56,8 @@ def input_differences(a: Tables, b: Tables) -> tuple[InputDifference, ...]:
         *_differing("options", *(_loaded(run.about.get("options")) for run in (a, b))),
         *_differing("settings", *(_settings(run.table("settings")) for run in (a, b))),
         *_of_names("rover", *(_rovers(run.table("rovers")) for run in (a, b))),
-        *_of_names("rig", *(_rigs(run.table("rigs")) for run in (a, b))),
+        *_of_names("rig", *(_rigs(run.table("rigs", columns=("digest", "name")))
+                            for run in (a, b))),
     )
 
 

@@ -19,7 +19,7 @@ from hazcam.imagery.sidecar import SAME_MOMENT_S
 Kind = Literal[
     "lone picture", "side not told", "side by side", "same bytes", "different sizes",
     "frames slipped", "exchanged", "not of one moment", "unequal exposure", "rotated by EXIF",
-    "cannot be used",
+    "attitude not stated", "cannot be used",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 """In the order in which they are told."""
@@ -92,6 +92,17 @@ def unpaired(pictures: Iterable[NamedPicture], others: Iterable[str]) -> list[Fi
                          text="its name tells neither left nor right; it is in no row (--pair "
                               "says how pictures are named)") for path in others)
     return found
+
+
+def no_attitude(pairs: Sequence[str]) -> list[Finding]:
+    """That pairs state neither roll nor pitch, and what follows; by their ids."""
+    if not pairs:
+        return []
+    count = "1 pair states" if len(pairs) == 1 else f"{len(pairs)} pairs state"
+    return [Finding(kind="attitude not stated", where=_some(pairs),
+                    text=f"{count} neither roll_deg nor pitch_deg: `hazcam batch` judges slopes "
+                         "for any tilt within --tilt-bound-deg, so that most headings become "
+                         "ask-ground; give both angles where the rover knows them")]
 
 
 def same_bytes(uses: Iterable[Use]) -> list[Finding]:

@@ -13,6 +13,7 @@ from hazcam.campaign.manifest.text import SCHEMA, RawRow
 from hazcam.errors import PairError
 from hazcam.imagery.header import PictureHeader, read_header
 from hazcam.imagery.naming import NamedPicture, id_of, is_picture, looks_deeper, named
+from hazcam.imagery.values import Check, exposure, moment
 
 ReadHeader = Callable[[Path], PictureHeader | None]
 
@@ -176,9 +177,18 @@ def _stated(headers: Sequence[PictureHeader | None]) -> dict[str, Any]:
     stated: dict[str, Any] = {}
     times = [header.taken_at for header in known]
     apart_s = moments_apart_s(times[0], times[-1])
-    if times[0] is not None and apart_s is not None and apart_s <= resolution_s(*times):
+    if apart_s is not None and apart_s <= resolution_s(*times) and _passes(moment, times[0]):
         stated["taken_at"] = times[0]
     exposures = {header.exposure_s for header in known}
-    if len(exposures) == 1 and None not in exposures:
+    if len(exposures) == 1 and None not in exposures and _passes(exposure, *exposures):
         stated["exposure_s"] = known[0].exposure_s
     return stated
+
+
+def _passes(check: Check, value: Any) -> bool:
+    """Whether a row may state it: the clock of a camera may never have been set."""
+    try:
+        check("EXIF", value)
+    except PairError:
+        return False
+    return True

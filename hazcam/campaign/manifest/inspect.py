@@ -16,6 +16,7 @@ from hazcam.campaign.manifest.finding import (
     Finding,
     Use,
     differing,
+    no_attitude,
     same_bytes,
     side_by_side,
     stated_apart,
@@ -72,6 +73,7 @@ def look_through(
         found += differing(pair.id, *(headers.get(path) if path is not None else None
                                       for path in (pair.sidecar.left, pair.sidecar.right)))
         found += stated_apart(pair.id, pair.sidecar.details)
+    found += no_attitude([p.id for p in manifest.pairs if p.sidecar.attitude is None])
     sequences: list[_Sequence] = []
     for rig_path, group in _by_rig(manifest.pairs).items():
         rig = read_rig(rig_path)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
 from hazcam.calibration import read_rig
 from hazcam.campaign.manifest.folder import look_into, rows_of_folder
-from hazcam.campaign.manifest.rows import manifest_of, parse_manifest, refused_pair
+from hazcam.campaign.manifest.rows import digest_of, manifest_of, parse_manifest, refused_pair
 from hazcam.campaign.record import CampaignPair, Manifest
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import read_sidecar
@@ -51,7 +52,7 @@ def read_manifest(
     PairError
         There is no manifest, or nothing in the folder; a folder of pictures without rig and rover.
     """
-    if not source.exists():
+    if not _exists(source):
         raise PairError(str(source), "does not exist", _WHAT, "check the path")
     if not source.is_dir():
         found = parse_manifest(_read_text(source), source, read_sidecar)
@@ -63,6 +64,8 @@ def read_manifest(
 def checked(manifest: Manifest, folder: Path) -> Manifest:
     """The manifest with the pairs in ``bad`` whose files cannot be used.
 
+    The digest of each pair then covers rig and rover as read.
+
     Parameters
     ----------
     manifest : Manifest
@@ -70,15 +73,16 @@ def checked(manifest: Manifest, folder: Path) -> Manifest:
     folder : Path
         Where its paths start: messages leave it out.
     """
-    rigs = _Once(lambda name: read_rig(Path(name)))
-    rovers = _Once(read_rover)
+    rigs = _Once(lambda name: read_rig(Path(name)).digest)
+    rovers = _Once(lambda name: read_rover(name).digest)
     good: list[CampaignPair] = []
     bad = list(manifest.bad)
     for pair in manifest.pairs:
         try:
+            files = rigs.digest(str(pair.sidecar.rig)), rovers.digest(pair.sidecar.rover)
+            # Before the pictures: that those of an assessed pair are gone changes no digest.
+            pair = replace(pair, digest=digest_of(pair.given, pair.sidecar.digest, *files))
             _check_pictures(pair)
-            rigs.check(str(pair.sidecar.rig))
-            rovers.check(pair.sidecar.rover)
         except HazcamError as error:
             bad.append(refused_pair(pair, as_seen_from(error, folder)))
         else:
@@ -90,21 +94,21 @@ def checked(manifest: Manifest, folder: Path) -> Manifest:
 class _Once:
     """What reads a file once, however many rows name it; an error is raised for each of them."""
 
-    def __init__(self, read: Callable[[str], object]) -> None:
+    def __init__(self, read: Callable[[str], str]) -> None:
         self._read = read
-        self._errors: dict[str, HazcamError | None] = {}
+        self._known: dict[str, str | HazcamError] = {}
 
-    def check(self, name: str) -> None:
-        """Raise what reading raised."""
-        if name not in self._errors:
+    def digest(self, name: str) -> str:
+        """Digest of what was read; raises what reading raised."""
+        if name not in self._known:
             try:
-                self._read(name)
-                self._errors[name] = None
+                self._known[name] = self._read(name)
             except HazcamError as error:
-                self._errors[name] = error
-        known = self._errors[name]
-        if known is not None:
+                self._known[name] = error
+        known = self._known[name]
+        if isinstance(known, HazcamError):
             raise known
+        return known
 
 
 def _read_text(path: Path) -> str:
@@ -138,7 +142,7 @@ def _exists(path: Path) -> bool:
     try:
         return path.exists()
     except OSError as error:  # for example a name longer than the system allows
-        raise PairError(str(path), f"cannot be looked up: {error.strerror}", "a picture",
+        raise PairError(str(path), f"cannot be looked up: {error.strerror}", "the path of a file",
                         "correct the path") from error
 
 

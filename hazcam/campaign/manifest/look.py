@@ -62,6 +62,7 @@ _LOW = 0.25
 _BLUR_PX = (9, 9)
 
 Direction = Literal["late", "early"]
+Slip = Direction | Literal["exchanged"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,7 +227,7 @@ def findings_of(
                     quantile=_LOW)
     right = [item.look is not None and item.look.looks_right(off_px) for item in sequence]
     slipped = _slipped(sequence, between, right, off_px)
-    found = _runs(sequence, slipped, right)
+    found = [*_exchanged_frames(sequence, slipped), *_runs(sequence, slipped, right)]
     bright = [item.look.brightness for item, good in zip(sequence, right, strict=True)
               if good and item.look is not None]
     usual = _usual(bright, 1.0, quantile=0.5)
@@ -246,32 +247,48 @@ def _usual(values: Sequence[float], otherwise: float, *, quantile: float) -> flo
 def _slipped(
     sequence: Sequence[Looked], between: Callable[[int, int], StereoLook | None],
     right: Sequence[bool], off_px: float,
-) -> list[Direction | None]:
-    """For each pair, by which frame its right picture is off."""
-    slipped: list[Direction | None] = [None] * len(sequence)
-    for i, own in enumerate(sequence):
-        for j, direction in ((i + 1, "late"), (i - 1, "early")):
-            # The right picture of j must itself be at the wrong place: where the rover stands
-            # still, it fits both.
-            if not 0 <= j < len(sequence) or right[i] or right[j]:
-                continue
-            across = between(i, j)
-            if across is not None and all(
-                    look is not None and across.clearly_better(look, off_px)
-                    for look in (own.look, sequence[j].look)):
-                slipped[i] = slipped[j] = "late" if direction == "late" else "early"
+) -> list[Slip | None]:
+    """For each pair, by which frame its right picture is off, or that it is a neighbour's."""
+    def fits(i: int, j: int) -> bool:
+        across = between(i, j)
+        return across is not None and all(
+            look is not None and across.clearly_better(look, off_px)
+            for look in (sequence[i].look, sequence[j].look))
+
+    slipped: list[Slip | None] = [None] * len(sequence)
+    for i in range(len(sequence) - 1):
+        # The right picture of the other must itself be at the wrong place: where the rover stands
+        # still, it fits both.
+        if right[i] or right[i + 1] or slipped[i] == "exchanged":
+            continue
+        late, early = fits(i, i + 1), fits(i + 1, i)
+        if late or early:
+            slipped[i] = slipped[i + 1] = (
+                "exchanged" if late and early else "late" if late else "early")
     return slipped
 
 
+def _exchanged_frames(
+    sequence: Sequence[Looked], slipped: Sequence[Slip | None]
+) -> list[Finding]:
+    """Neighbours, each of which has the right picture of the other."""
+    places = [i for i, slip in enumerate(slipped) if slip == "exchanged"]
+    return [Finding(kind="frames slipped", where=sequence[i].id,
+                    text=f"the right pictures of {sequence[i].id} and {sequence[j].id} are "
+                         "exchanged: each left picture fits the right one of the other pair, and "
+                         "not its own")
+            for i, j in zip(places[::2], places[1::2], strict=True)]
+
+
 def _runs(
-    sequence: Sequence[Looked], slipped: list[Direction | None], right: Sequence[bool]
+    sequence: Sequence[Looked], slipped: list[Slip | None], right: Sequence[bool]
 ) -> list[Finding]:
     """Pairs that slipped alike, told together; what lies between and fits nothing goes along."""
     runs: list[tuple[Direction, int, int]] = []
     for i, direction in enumerate(slipped):
-        if direction is None:
+        if direction is None or direction == "exchanged":
             continue
-        if runs and runs[-1][0] == direction and not any(right[runs[-1][2]:i]):
+        if runs and runs[-1][0] == direction and not _parted(slipped, right, runs[-1][2], i):
             runs[-1] = (direction, runs[-1][1], i)
         else:
             runs.append((direction, i, i))
@@ -280,14 +297,21 @@ def _runs(
     return [_slip(sequence, *run) for run in runs]
 
 
+def _parted(
+    slipped: Sequence[Slip | None], right: Sequence[bool], first: int, last: int
+) -> bool:
+    """Whether a pair that is right, or an exchange, lies between two of a run."""
+    return any(right[first:last]) or "exchanged" in slipped[first:last]
+
+
 def _slip(sequence: Sequence[Looked], direction: Direction, first: int, last: int) -> Finding:
     to = "on" if last == len(sequence) - 1 else f"to {sequence[last].id}"
-    other = "next" if direction == "late" else "previous"
+    other, end = ("next", last) if direction == "late" else ("previous", first)
     return Finding(
         kind="frames slipped", where=sequence[first].id,
         text=f"from {sequence[first].id} {to} ({last - first + 1} pairs) the right pictures are "
-             f"one frame {direction}: each left picture fits the right one of the {other} pair, "
-             "and not its own")
+             f"one frame {direction}: each left picture but that of {sequence[end].id} fits the "
+             f"right one of the {other} pair, and not its own")
 
 
 def _doubts(name: str, look: StereoLook, usual_off_px: float) -> list[Finding]:

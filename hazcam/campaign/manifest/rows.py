@@ -39,15 +39,19 @@ from hazcam.campaign.record import (
 )
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import Sidecar
+from hazcam.imagery.naming import is_id
 from hazcam.imagery.sidecar import sidecar_of
+from hazcam.imagery.values import shown
 
 ReadSidecar = Callable[[Path], Sidecar]
+# By the id in small letters, since some systems know one folder by both: the id, and where it is
+# first.
+_Taken = dict[str, tuple[str, str]]
 
 _PLAIN = tuple(c for c in COLUMNS
                if c not in {"schema", "sidecar", *WINDOW, *ONBOARD, *WALKED})
 _OF_SIDECAR = frozenset({"schema", "id", "sidecar", *WALKED})
 _OF_PICTURES = ("id", "rig", "rover")
-_USABLE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]*")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +106,7 @@ def manifest_of(
         Where relative paths start; by default where ``path`` stands.
     """
     base = _Base(path=path, folder=path.parent if folder is None else folder, read=read_sidecar)
-    first: dict[str, str] = {}  # id to where it is first
+    first: _Taken = {}
     pairs: list[CampaignPair] = []
     refused: list[tuple[int, RawRow, str | None, HazcamError]] = []
     for place, row in enumerate(rows):
@@ -113,20 +117,20 @@ def manifest_of(
             _refuse_doubled(identifier, row, first)
             pairs.append(pair)
         except HazcamError as error:
-            free = identifier if identifier is not None and identifier not in first else None
+            free = identifier if identifier and identifier.lower() not in first else None
             refused.append((place, row, free, error))
         if identifier is not None:
-            first.setdefault(identifier, row.where)
-    bad = tuple(_bad(place, row, own or free_id(row.name, first), error)
+            first.setdefault(identifier.lower(), (identifier, row.where))
+    bad = tuple(_bad(place, row, own or _free_id(row.name, first), error)
                 for place, row, own, error in refused)
     return Manifest(path=path, pairs=tuple(pairs), bad=bad)
 
 
-def free_id(name: str, taken: dict[str, str]) -> str:
+def _free_id(name: str, taken: _Taken) -> str:
     """``name``, with ``_`` behind it as long as a row has that id; taken by what it returns."""
-    while name in taken:
+    while name.lower() in taken:
         name += "_"
-    taken[name] = name
+    taken[name.lower()] = name, name
     return name
 
 
@@ -136,16 +140,16 @@ def refused_pair(pair: CampaignPair, error: HazcamError) -> BadRow:
                   failure=_failure(pair.id, pair.where, error))
 
 
-def digest_of(given: Mapping[str, Any]) -> str:
-    """SHA-256 of a row as written; the same for CSV and JSON Lines."""
-    text = json.dumps(dict(given), sort_keys=True, separators=(",", ":"), default=str)
+def digest_of(given: Mapping[str, Any], *files: str) -> str:
+    """SHA-256 of a row as written and of the digests of its files; CSV and JSON Lines are alike."""
+    text = json.dumps([dict(given), *files], sort_keys=True, separators=(",", ":"), default=str)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _own_id(row: RawRow) -> str | None:
     """The id that the row gives, if it can be used."""
     given = row.given.get("id")
-    return given if isinstance(given, str) and _USABLE_ID.fullmatch(given) else None
+    return given if isinstance(given, str) and is_id(given) else None
 
 
 def _bad(place: int, row: RawRow, identifier: str, error: HazcamError) -> BadRow:
@@ -159,11 +163,16 @@ def _failure(identifier: str, where: str, error: HazcamError) -> PairFailure:
                        expected=error.expected, remedy=error.remedy)
 
 
-def _refuse_doubled(identifier: str, row: RawRow, first: Mapping[str, str]) -> None:
-    if identifier in first:
-        raise PairError(f"{row.where}: id", f"{identifier!r} is taken already by "
-                        f"{first[identifier]}", "each id once in a campaign",
+def _refuse_doubled(identifier: str, row: RawRow, first: _Taken) -> None:
+    other, where = first.get(identifier.lower(), (None, ""))
+    if other == identifier:
+        raise PairError(f"{row.where}: id", f"{identifier!r} is taken already by {where}",
+                        "each id once in a campaign",
                         "give one of the two pairs another id, or remove the row that is a copy")
+    if other is not None:
+        raise PairError(f"{row.where}: id", f"{identifier!r} is {other!r} of {where} but for "
+                        "capitals", "ids that differ in more: some systems have one folder for "
+                        "both", "give one of the two pairs another id")
 
 
 # --- one row -------------------------------------------------------------------------------------
@@ -179,7 +188,7 @@ def _pair(row: RawRow, place: int, base: _Base) -> CampaignPair:
                else _sidecar_made(given, row.where, base))
     return CampaignPair(id=sidecar.id, place=place, where=row.where, sidecar=sidecar,
                         from_file="sidecar" in given, walked=walked, given=given,
-                        digest=digest_of(given))
+                        digest=digest_of(given, sidecar.digest))
 
 
 def _check_schema(given: Mapping[str, Any], where: str) -> None:
@@ -200,12 +209,12 @@ def _walked(given: Mapping[str, Any], where: str) -> Walked | None:
                         f"give {lacking} as well, or leave out {there[0]}")
     heading, outcome = (given[key] for key in WALKED)
     if isinstance(heading, bool) or not isinstance(heading, float) or not -180 <= heading <= 180:
-        raise PairError(f"{where}: {WALKED[0]}", f"found {heading!r}",
+        raise PairError(f"{where}: {WALKED[0]}", f"found {shown(heading)}",
                         "an angle between -180 and 180 degrees, positive to the left",
-                        "correct the value")
+                        "write a number of degrees, with a point and without unit")
     outcomes = get_args(Outcome)
     if outcome not in outcomes:
-        raise PairError(f"{where}: {WALKED[1]}", f"found {outcome!r}", ", ".join(outcomes),
+        raise PairError(f"{where}: {WALKED[1]}", f"found {shown(outcome)}", ", ".join(outcomes),
                         "give one of these; free words go into `note`")
     return Walked(heading_deg=heading, outcome=outcome)
 
@@ -215,7 +224,7 @@ def _sidecar_named(given: Mapping[str, Any], where: str, base: _Base) -> Sidecar
     name = given["sidecar"]
     if not isinstance(name, str):
         raise PairError(f"{where}: sidecar", f"found {name!r}", "the name of a sidecar",
-                        "correct the value")
+                        "write the path of NAME.pair.json as a text")
     more = [key for key in given if key not in _OF_SIDECAR]
     if more:
         raise PairError(where, f"a sidecar, and {', '.join(more)} beside it",

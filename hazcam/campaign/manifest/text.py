@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hazcam.errors import PairError
-from hazcam.imagery.values import load_object
+from hazcam.imagery.values import BROKEN, load_object
 
 SCHEMA = "hazcam-manifest/1"
 Form = Literal["csv", "jsonl"]
@@ -36,8 +36,8 @@ _NUMBERS = frozenset({
 _WHOLE = frozenset({*WINDOW, "binning"})
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _WHOLE_NUMBER = re.compile(r"[+-]?[0-9]{1,18}")
-# A zero byte, or half of a surrogate pair.
-_BROKEN = re.compile("[\0\ud800-\udfff]")
+# The schema as a cell of its own: the line that holds it is a row.
+_ROW = re.compile(r'(?:^|,)\s*"?hazcam-manifest/[0-9]+"?\s*(?:,|$)')
 _WHAT = f"a manifest of schema {SCHEMA}: CSV with a header, or JSON Lines (.jsonl)"
 _WRITE = "write one with `hazcam manifest FOLDER -o campaign.csv`"
 
@@ -137,27 +137,55 @@ def write_manifest_text(rows: Iterable[Mapping[str, Any]], form: Form) -> str:
 
 
 def _csv_rows(text: str, path: Path) -> Iterator[RawRow]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    lines = list(io.StringIO(text, newline=""))
     header: list[str] | None = None
-    while True:
-        line = reader.line_num + 1
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            if header is None:
+    first = 0  # line of the next row, from 0
+    while first < len(lines):
+        cells, count, error = _next_row(lines, first)
+        line, rest = first + 1, lines[first + 1: first + count]
+        swallowed = next((i for i, other in enumerate(rest) if _ROW.search(other)), None)
+        if header is None:
+            if error is not None:
                 raise PairError(str(path), f"its header cannot be read: {error}", _WHAT,
                                 "mend the first line") from error
-            yield _broken_csv(path, line, reader.line_num, error)
-            continue
-        if not any(cells):
-            continue
-        if header is None:
-            header = [cell.strip() for cell in cells]
-            _check_header(header, path)
-        else:
+            if any(cells):
+                header = [cell.strip() for cell in cells]
+                _check_header(header, path)
+        elif swallowed is not None:
+            count = 1 + swallowed  # from there on they are read anew
+            yield _swallowing(lines[first], header, path, line, line + len(rest))
+        elif error is not None:
+            yield _broken_csv(path, line, line + len(rest), error)
+        elif any(cells):
             yield _csv_row(cells, header, path, line)
+        first += count
+
+
+def _next_row(lines: Sequence[str], first: int) -> tuple[list[str], int, csv.Error | None]:
+    """Cells of the row that begins at a line, how many lines it takes, and what is wrong."""
+    reader = csv.reader((lines[i] for i in range(first, len(lines))), strict=True)
+    try:
+        cells = next(reader)
+    except csv.Error as error:
+        return [], reader.line_num, error
+    return cells, reader.line_num, None
+
+
+def _swallowing(
+    content: str, header: Sequence[str], path: Path, line: int, last: int
+) -> RawRow:
+    """The row whose open quote takes in rows below it; what it gives is that of its own line."""
+    where = f"{path.name}: line {line}"
+    try:
+        cells = next(csv.reader([content]))
+    except csv.Error:  # a cell that is longer than the reader takes
+        cells = []
+    given = {key: _value(key, cell.rstrip("\r\n"))
+             for key, cell in zip(header, cells, strict=False) if cell}
+    return RawRow(where=where, name=f"line-{line}", given=given or {"line": line}, error=PairError(
+        where, f"a quote that is opened in line {line} goes on to line {last}, over rows of the "
+        "manifest, which are read on their own", "each quote closed within its row",
+        "close the quote, or double one that belongs to a text: \"5\"\" stones\""))
 
 
 def _check_header(header: Sequence[str], path: Path) -> None:
@@ -244,7 +272,7 @@ def _value(key: str, cell: str) -> str | float | int:
 def _checked(row: RawRow) -> RawRow:
     """The row, refused where a text holds what neither a file name nor a database can."""
     for key, value in row.given.items():
-        if row.error is None and isinstance(value, str) and _BROKEN.search(value):
+        if row.error is None and isinstance(value, str) and BROKEN.search(value):
             return RawRow(where=row.where, name=row.name, given=row.given, error=PairError(
                 f"{row.where}: {key}", f"found {value!r}", "text without broken characters",
                 "write the text again"))

@@ -6,12 +6,10 @@ import csv
 import io
 import json
 import math
-from collections.abc import Iterator
-from typing import Any, Literal
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from hazcam.campaign.record import Value
 from hazcam.campaign.store.schema import SCHEMA, TABLES, Column, Table
 
 Form = Literal["csv", "jsonl"]
@@ -20,15 +18,15 @@ EXPORTED = tuple(t.name for t in TABLES.values() if t.plain == t.columns)
 """Tables of numbers and texts; the others hold bytes."""
 
 
-def table_lines(name: str, rows: NDArray[np.void], form: Form) -> Iterator[str]:
-    """The text of a table, a row at a time.
+def table_lines(name: str, rows: Iterable[Sequence[Value]], form: Form) -> Iterator[str]:
+    """The text of a table, a row at a time: no more than one is held.
 
     Parameters
     ----------
     name : str
         Of the table.
-    rows : ndarray
-        From ``Run.table``.
+    rows : iterable of sequence of str, float, int or None
+        From ``Run.rows``.
     form : str
         ``csv``: RFC 4180, the names of the columns first; what is not known is empty. ``jsonl``: an
         object for each row, with ``schema`` and ``table`` before its columns; what is not known is
@@ -38,31 +36,30 @@ def table_lines(name: str, rows: NDArray[np.void], form: Form) -> Iterator[str]:
     return _csv(table, rows) if form == "csv" else _json_lines(table, rows)
 
 
-def _csv(table: Table, rows: NDArray[np.void]) -> Iterator[str]:
+def _csv(table: Table, rows: Iterable[Sequence[Value]]) -> Iterator[str]:
     yield _csv_line([column.name for column in table.plain])
-    for row in rows.tolist():
-        yield _csv_line(["" if value != value else value for value in row])
+    yield from map(_csv_line, rows)
 
 
-def _csv_line(values: list[Any]) -> str:
+def _csv_line(values: Sequence[Value]) -> str:
     stream = io.StringIO(newline="")
     csv.writer(stream).writerow(values)
     return stream.getvalue()
 
 
-def _json_lines(table: Table, rows: NDArray[np.void]) -> Iterator[str]:
-    for row in rows.tolist():
+def _json_lines(table: Table, rows: Iterable[Sequence[Value]]) -> Iterator[str]:
+    for row in rows:
         told = {column.name: _plain(column, value)
                 for column, value in zip(table.plain, row, strict=True)}
         yield json.dumps({"schema": SCHEMA, "table": table.name, **told}, ensure_ascii=False,
                          allow_nan=False) + "\n"
 
 
-def _plain(column: Column, value: Any) -> Any:
-    """None for what is NULL in the run."""
+def _plain(column: Column, value: Value) -> Value:
+    """None for what is not known, and for what JSON has no number for."""
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    return None if column.null and value == "" else value
+    return None if column.null and value == "" else value  # as `Run.table` cannot tell them apart
 
 
 def schema_text() -> str:

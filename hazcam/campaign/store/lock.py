@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import os
 import socket
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from hazcam.campaign.store.sqlite_words import out_of_space
 from hazcam.errors import OutputError
 
 _LOCK, _WHO = "writer.lock", "writer.json"
@@ -52,9 +55,35 @@ class WriterLock:
         beside.replace(self._who)
 
     def release(self) -> None:
-        """Let another process write."""
-        self._who.unlink(missing_ok=True)
-        self._lock.release()
+        """Let another process write; who held it is left there where it cannot be removed."""
+        try:
+            with suppress(OSError):
+                self._who.unlink(missing_ok=True)
+        finally:
+            self._lock.release()
+
+
+def locked(folder: Path) -> WriterLock:
+    """Make the folder of a run if it is not there, and hold it; raises as ``WriterLock``."""
+    with _folder_errors(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        return WriterLock(folder)
+
+
+@contextmanager
+def _folder_errors(folder: Path) -> Iterator[None]:
+    expected = "a folder for the run"
+    try:
+        yield
+    except (FileExistsError, NotADirectoryError) as error:
+        raise OutputError(str(folder), "is a file, or lies below one", expected,
+                          "give another folder with -o") from error
+    except OSError as error:
+        if out_of_space(error):
+            raise OutputError(str(folder), "no space left on its disk", expected,
+                              "make room, or give another folder with -o") from error
+        raise OutputError(str(folder), f"cannot be written to: {error.strerror}", expected,
+                          "check its permissions, or give another folder with -o") from error
 
 
 def _held(folder: Path, who: Path) -> OutputError:

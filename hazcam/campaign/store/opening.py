@@ -25,10 +25,13 @@ def opened(file: Path) -> sqlite3.Connection:
     HazcamError
         No run, damaged, or of another version of the schema.
     """
-    db = _connected(file)
+    alone = _log_is_missing(file)
+    db = _connect(f"{_uri(file)}&immutable=1") if alone else _connected(file)
     try:
         with reading_words(file):
             _check_version(file, version_of(db))
+            if alone:
+                _check_whole(file, db)
     except BaseException:
         db.close()
         raise
@@ -37,17 +40,16 @@ def opened(file: Path) -> sqlite3.Connection:
 
 def _connected(file: Path) -> sqlite3.Connection:
     """A connection that has read once: only then SQLite opens the file."""
-    uri = f"file:{quote(str(file.resolve()))}?mode=ro"
-    db = _connect(uri)
+    db = _connect(_uri(file))
     try:
         with reading_words(file):
             version_of(db)
     except HazcamError:
         db.close()
-        if not _log_is_wanted(file):
+        if not (_says_log(file) and _log(file).stat().st_size == 0):
             raise
-        # A copy, where SQLite may not make the files of a log that has nothing in it.
-        return _connect(f"{uri}&immutable=1")
+        # A copy, where SQLite may not make the index of a log that has nothing in it.
+        return _connect(f"{_uri(file)}&immutable=1")
     return db
 
 
@@ -55,12 +57,35 @@ def _connect(uri: str) -> sqlite3.Connection:
     return sqlite3.connect(uri, uri=True, timeout=_BUSY_S, isolation_level=None)
 
 
-def _log_is_wanted(file: Path) -> bool:
-    """Whether the file says that it has a log, and there is none, or one with nothing in it."""
-    log = file.with_name(f"{file.name}-wal")
-    with file.open("rb") as head:
-        says_log = head.read(20)[18:] == b"\x02\x02"  # SQLite's file format, section 1.3
-    return says_log and not (log.exists() and log.stat().st_size)
+def _uri(file: Path) -> str:
+    return f"file:{quote(str(file.resolve()))}?mode=ro"
+
+
+def _log(file: Path) -> Path:
+    return file.resolve().with_name(f"{file.resolve().name}-wal")
+
+
+def _says_log(file: Path) -> bool:
+    """Whether the file says that it has a log: SQLite's file format, section 1.3."""
+    try:
+        with file.open("rb") as head:
+            return head.read(20)[18:] == b"\x02\x02"
+    except OSError:
+        return False  # SQLite says what is the matter
+
+
+def _log_is_missing(file: Path) -> bool:
+    """Whether the file says that it has a log, and there is none beside it."""
+    return _says_log(file) and not _log(file).exists()
+
+
+def _check_whole(file: Path, db: sqlite3.Connection) -> None:
+    """Refuse a file that was parted from its log, unless all was in it before."""
+    if db.execute("SELECT 1 FROM about WHERE name = 'done'").fetchone() is None:
+        raise HazcamError(
+            str(file), "was copied while it was being written, or without run.sqlite-wal beside "
+            "it: what it holds may not be all", "run.sqlite with run.sqlite-wal, or a run that "
+            "was closed", f"copy both; or, where it was made, {GO_ON}")
 
 
 def _check_version(file: Path, version: int | None) -> None:

@@ -11,6 +11,8 @@ from typing import Any
 from hazcam.campaign.record import BadRow, CampaignPair, Manifest, PairFailure, Row, Value
 from hazcam.campaign.store.schema import PAIRS
 
+Seen = list[int] | None
+"""Size of a picture in bytes and its time of change in ns; None where it is missing."""
 _DETAILS = ("taken_at", "site", "exposure_s", "gain", "sun_elevation_deg", "note")
 
 
@@ -19,14 +21,16 @@ def manifest_folder(manifest: Manifest) -> Path:
     return manifest.path if manifest.path.is_dir() else manifest.path.parent
 
 
-def pair_row(pair: CampaignPair, folder: Path) -> Row:
-    """What a manifest says of a pair; paths relative to ``folder``."""
+def pair_row(pair: CampaignPair, manifest: Manifest, files: Mapping[str, Seen]) -> Row:
+    """What a manifest says of a pair, paths relative to its folder; and its ``files_seen``."""
+    folder = manifest_folder(manifest)
     said, walked = pair.sidecar, pair.walked
     details: Mapping[str, Any] = said.details
     onboard = details.get("onboard", {})
     is_file = Path(said.rover).name != said.rover or said.rover.endswith(".toml")
     return {
-        "pair": pair.id, "place": pair.place, "row_digest": pair.digest, "source": pair.where,
+        "pair": pair.id, "place": pair.place, "row_digest": pair.digest,
+        "manifest": manifest.path.name, "source": pair.where,
         "sidecar": _relative(said.path, folder) if pair.from_file else None,
         "left_file": _relative(said.left, folder), "right_file": _relative(said.right, folder),
         "rig_file": _relative(said.rig, folder),
@@ -37,15 +41,29 @@ def pair_row(pair: CampaignPair, folder: Path) -> Row:
         "walked_heading_deg": None if walked is None else walked.heading_deg,
         "walked_outcome": None if walked is None else walked.outcome,
         "given": json.dumps(dict(pair.given), ensure_ascii=False, sort_keys=True),
+        "files": json.dumps(files),
         **{key: details.get(key) for key in _DETAILS},
     }
 
 
-def bad_row(bad: BadRow) -> Row:
+def files_seen(pair: CampaignPair) -> dict[str, Seen]:
+    """Size in bytes and time of change in ns of each picture as it is now; None: not there."""
+    return {"left": _seen(pair.sidecar.left), "right": _seen(pair.sidecar.right)}
+
+
+def _seen(path: Path | None) -> Seen:
+    try:
+        about = None if path is None else path.stat()
+    except OSError:
+        return None
+    return None if about is None else [about.st_size, about.st_mtime_ns]
+
+
+def bad_row(bad: BadRow, manifest: Manifest) -> Row:
     """What is known of a row that cannot be used."""
     known: dict[str, Value] = {
         "pair": bad.failure.id, "place": bad.place, "row_digest": bad.digest,
-        "source": bad.failure.where}
+        "manifest": manifest.path.name, "source": bad.failure.where}
     return {**dict.fromkeys(c.name for c in PAIRS.columns if c.null), **known}
 
 

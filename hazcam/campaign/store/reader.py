@@ -6,9 +6,10 @@
 ...     share = (headings["verdict"] == "go").mean()
 ...     record = run.record("beach-1")
 
-Nothing is ever written, so that a read-only copy serves; of a run that is still being written, what
-was committed is seen. What only single pairs need is loaded when it is asked for: tables are read
-without the stages of an assessment.
+Nothing is written into a run, so that a read-only copy serves; where ``run.sqlite-wal`` lies beside
+it, SQLite keeps its index of that, ``run.sqlite-shm``, there. Of a run that is still being written,
+what was committed is seen. What only single pairs need is loaded when it is asked for: tables are
+read without the stages of an assessment.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.campaign.record import PairFailure
+from hazcam.campaign.record import PairFailure, Value
 from hazcam.campaign.store.opening import GO_ON, opened, reading_words
 from hazcam.campaign.store.schema import TABLES, Column, Table
 from hazcam.campaign.store.sqlite_words import EXPECTED
@@ -52,7 +53,8 @@ def open_run(path: str | Path) -> Run:
     Raises
     ------
     HazcamError
-        Not there, no run, damaged, or of another version of the schema.
+        Not there, no run, damaged, of another version of the schema, or the copy of a run that was
+        being written without its log, which may not be all.
     """
     path = Path(path)
     file = path / RUN_FILE if path.is_dir() else path
@@ -102,14 +104,17 @@ class Run:
 
     @property
     def done(self) -> bool:
-        """Whether all pairs of the manifest were tried, and none was added since."""
+        """Whether all pairs of the run were tried, and none was added since."""
         return "done" in self.about
 
     def ids(self) -> tuple[str, ...]:
         """Ids of the pairs that were assessed, in the order of the table."""
         return tuple(id_ for (id_,) in self._rows("SELECT pair FROM assessments ORDER BY pair"))
 
-    def table(self, name: str, pairs: Sequence[str] | None = None) -> NDArray[np.void]:
+    def table(
+        self, name: str, pairs: Sequence[str] | None = None, *,
+        columns: Sequence[str] | None = None,
+    ) -> NDArray[np.void]:
         """A table as a structured array, in the order of its key.
 
         Parameters
@@ -118,37 +123,51 @@ class Run:
             One of ``schema.TABLES``.
         pairs : sequence of str, optional
             Only the rows of these, of a table that has a column ``pair``.
+        columns : sequence of str, optional
+            Only these: a text takes as much memory in each row as the longest of its column.
 
         Returns
         -------
         ndarray of shape (rows,)
-            A field for each column but those of bytes: float64 with NaN for NULL, int64, text
-            ``U<n>`` as long as the longest, empty for NULL.
+            A field for each column but those of bytes, in the order of the table: float64 with NaN
+            for NULL, int64, text ``U<n>`` as long as the longest, empty for NULL.
 
         Raises
         ------
         ValueError
-            There is no such table, or it has no column ``pair``.
+            There is no such table, or it has no such column, or no column ``pair``.
         """
-        if name not in TABLES:
-            raise ValueError(f"no table {name!r}: there are {', '.join(TABLES)}")
-        table = TABLES[name]
+        table = _table_named(name)
         if pairs is not None and "pair" not in table.key:
             raise ValueError(f"the rows of {name} belong to no pair")
-        return self._table(table, [("", ())] if pairs is None else list(_choices(pairs)))
+        return self._table(table, _wanted(table, columns),
+                           [("", ())] if pairs is None else list(_choices(pairs)))
+
+    def rows(self, name: str) -> Iterator[tuple[Value, ...]]:
+        """The rows of a table one by one, however many: as ``table``, but None for NULL.
+
+        Raises
+        ------
+        ValueError
+            There is no such table.
+        """
+        table = _table_named(name)
+        columns = ", ".join(c.name for c in table.plain)
+        return self._rows(f"SELECT {columns} FROM {name} ORDER BY {', '.join(table.key)}")
 
     def _table(
-        self, table: Table, choices: Sequence[tuple[str, tuple[str, ...]]]
+        self, table: Table, wanted: Sequence[Column],
+        choices: Sequence[tuple[str, tuple[str, ...]]],
     ) -> NDArray[np.void]:
-        texts = [c.name for c in table.plain if c.kind == "text"]
-        columns = ", ".join(_selected(c) for c in table.plain)
-        longest = ", ".join(f"max(length({name}))" for name in texts)
+        texts = [c.name for c in wanted if c.kind == "text"]
+        columns = ", ".join(_selected(c) for c in wanted)
+        longest = "".join(f", max(length({name}))" for name in texts)
         with self._snapshot():
-            sizes = [next(self._rows(f"SELECT count(*), {longest} FROM {table.name} {where}", ids))
+            sizes = [next(self._rows(f"SELECT count(*){longest} FROM {table.name} {where}", ids))
                      for where, ids in choices]
             widths = {name: max((size[1 + n] or 1 for size in sizes), default=1) or 1
                       for n, name in enumerate(texts)}
-            array = np.empty(sum(size[0] for size in sizes), dtype=_dtype(table, widths))
+            array = np.empty(sum(size[0] for size in sizes), dtype=_dtype(wanted, widths))
             at = 0
             for where, ids in choices:
                 sql = f"SELECT {columns} FROM {table.name} {where} ORDER BY {', '.join(table.key)}"
@@ -296,6 +315,23 @@ class Run:
                            "copy the run again from where it was made")
 
 
+def _table_named(name: str) -> Table:
+    if name not in TABLES:
+        raise ValueError(f"no table {name!r}: there are {', '.join(TABLES)}")
+    return TABLES[name]
+
+
+def _wanted(table: Table, columns: Sequence[str] | None) -> tuple[Column, ...]:
+    if columns is None:
+        return table.plain
+    names = [c.name for c in table.plain]
+    unknown = sorted(set(columns) - set(names))
+    if unknown or not columns:
+        raise ValueError(f"the table {table.name} has no columns {unknown}: give some of "
+                         f"{', '.join(names)}")
+    return tuple(c for c in table.plain if c.name in columns)
+
+
 def _choices(pairs: Sequence[str]) -> Iterator[tuple[str, tuple[str, ...]]]:
     """Conditions for some pairs, a portion each, in the order of SQLite's text."""
     ids = sorted(set(pairs))
@@ -308,6 +344,6 @@ def _selected(column: Column) -> str:
     return f"coalesce({column.name}, '')" if column.kind == "text" else column.name
 
 
-def _dtype(table: Table, widths: Mapping[str, int]) -> np.dtype[np.void]:
+def _dtype(wanted: Sequence[Column], widths: Mapping[str, int]) -> np.dtype[np.void]:
     kinds = {"real": "f8", "integer": "i8"}
-    return np.dtype([(c.name, kinds.get(c.kind) or f"U{widths[c.name]}") for c in table.plain])
+    return np.dtype([(c.name, kinds.get(c.kind) or f"U{widths[c.name]}") for c in wanted])

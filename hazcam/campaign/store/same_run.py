@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -40,14 +40,16 @@ def check_about(folder: Path, stored: Mapping[str, str], asked: Mapping[str, str
 
 
 def check_rows(folder: Path, assessed: Mapping[str, str], manifest: Manifest) -> None:
-    """Refuse a manifest that says something else of a pair that was assessed.
+    """Refuse a manifest whose row, or a file it names, is another than when it was assessed.
+
+    The pictures are those of ``check_pictures``.
 
     Parameters
     ----------
     folder : Path
         The run, for the message.
     assessed : mapping of str to str
-        Digest of the row by id of the pair.
+        Digest of the row, and of its sidecar, rig and rover, by id of the pair.
     manifest : Manifest
         As it is now.
 
@@ -63,11 +65,40 @@ def check_rows(folder: Path, assessed: Mapping[str, str], manifest: Manifest) ->
         rows = "row" if len(changed) == 1 else "rows"
         raise OutputError(
             str(manifest.path), f"says something else now of {len(changed)} {rows} assessed in "
-            f"{folder}: {_listed(changed)}", "the rows as they were when the pairs were assessed",
-            f"give a changed row another id, put it back, or {_OTHER}")
+            f"{folder}, by the row itself, or its sidecar, rig or rover file: {listed(changed)}",
+            "row, sidecar, rig and rover as they were when the pairs were assessed",
+            "put back what was changed, give a changed row another id (the sidecar too, which has "
+            f"its own), or {_OTHER}")
 
 
-def _listed(ids: list[str]) -> str:
+def check_pictures(folder: Path, other: Mapping[str, str], manifest: Manifest) -> None:
+    """Refuse pictures that are not those that were assessed.
+
+    Parameters
+    ----------
+    folder : Path
+        The run, for the message.
+    other : mapping of str to str
+        By id of a pair, what is other about its pictures.
+    manifest : Manifest
+        As it is now.
+
+    Raises
+    ------
+    OutputError
+        Naming the pairs.
+    """
+    if other:
+        pairs = "pair" if len(other) == 1 else "pairs"
+        told = [f"{id_} ({what})" for id_, what in other.items()]
+        raise OutputError(
+            str(manifest.path), f"the pictures of {len(other)} {pairs} are not those assessed in "
+            f"{folder}: {listed(told)}", "the pictures as they were when the pairs were assessed",
+            f"put them back, or begin a new run: {_OTHER}; the run that is there stays as it is")
+
+
+def listed(ids: Sequence[str]) -> str:
+    """The first of them, and how many there are more."""
     more = len(ids) - _SHOWN
     return ", ".join(ids[:_SHOWN]) + (f" and {more} more" if more > 0 else "")
 

@@ -67,7 +67,8 @@ PAIRS = Table(
     columns=(
         _PAIR,
         _integer("place", "in the manifest, from 0"),
-        _text("row_digest", "of the row as written"),
+        _text("row_digest", "of the row as written, and of its sidecar, rig and rover"),
+        _text("manifest", "bare name of the manifest, or folder, that it was last read from"),
         _text("source", "manifest and line, or sidecar"),
         _text("sidecar", "file name, relative to the manifest", null=True),
         _text("left_file", "left picture, relative to the manifest", null=True),
@@ -87,6 +88,8 @@ PAIRS = Table(
         _text("walked_outcome", "climbed, stuck, tipped, belly-hung or slipped", null=True),
         _text("note", "free words", null=True),
         _text("given", "the row as written, JSON; NULL for a bad one", null=True),
+        _text("files", "of `left` and `right`, as they were last seen: [size in bytes, time of "
+              "change in ns], null where missing; JSON; NULL for a bad row", null=True),
     ))
 
 SETTINGS = Table(

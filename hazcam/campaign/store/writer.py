@@ -9,26 +9,53 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from hazcam.campaign.record import Manifest, PairEntry, PairFailure, Row, Value
-from hazcam.campaign.store.lock import WriterLock
+from hazcam.campaign.record import Manifest, PairEntry, PairFailure, Row
+from hazcam.campaign.store.insert import insert
+from hazcam.campaign.store.lock import WriterLock, locked
 from hazcam.campaign.store.migrate import create, migrate, version_of
-from hazcam.campaign.store.pair_rows import bad_row, failure_row, manifest_folder, pair_row
-from hazcam.campaign.store.same_run import check_about, check_rows
-from hazcam.campaign.store.schema import SCHEMA, SCHEMA_VERSION, TABLES, Table
-from hazcam.campaign.store.sqlite_words import no_run, out_of_space, sqlite_words
+from hazcam.campaign.store.pair_rows import failure_row
+from hazcam.campaign.store.same_run import check_about
+from hazcam.campaign.store.schema import SCHEMA, SCHEMA_VERSION
+from hazcam.campaign.store.sqlite_words import no_run, sqlite_words
+from hazcam.campaign.store.take_in import (
+    DigestOfPictures,
+    TakenIn,
+    forget_failures,
+    look_at,
+    take_in,
+)
 from hazcam.errors import OutputError
 
 RUN_FILE = "run.sqlite"
-_BY_DIGEST = ("settings", "rigs", "rovers")  # the same for many pairs
-_REPLACED = ("about", "pairs")
 _BUSY_S = 30.0  # a reader never blocks the log; only the change of its mode waits for readers
+_CLOSING_MS = 2000  # how long closing waits for a reader
+_PAIRS_IN_LOG = 50  # so many at most are in the log only: a copy of the file alone misses them
 _SETTLED = "SELECT pair FROM assessments UNION ALL SELECT pair FROM failures"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ending:
+    """How a run was finished.
+
+    Attributes
+    ----------
+    untried : int
+        Pairs that are neither assessed nor failed, such as those that the last manifest does not
+        have; as long as there are any, the run is not marked as done.
+    whole : bool
+        ``run.sqlite`` alone holds all. Else another program was reading it, and what was written
+        last is in ``run.sqlite-wal`` beside it until the run is opened by ``Store.open`` again.
+    """
+
+    untried: int
+    whole: bool
 
 
 class Store:
@@ -42,11 +69,16 @@ class Store:
         RUN.
     """
 
-    def __init__(self, folder: Path, lock: WriterLock, db: sqlite3.Connection) -> None:
+    def __init__(
+        self, folder: Path, lock: WriterLock, db: sqlite3.Connection, about: Mapping[str, str]
+    ) -> None:
         self.folder = folder
+        self._about = {**about, "schema": SCHEMA}
         self._lock = lock
         self._db = db
         self._open = True
+        self._whole = False
+        self._in_log = 0  # pairs since the log was last taken into the file
         self._written: tuple[float, str] | None = None  # how long the last pair took
 
     @classmethod
@@ -68,33 +100,30 @@ class Store:
             cannot be gone on with: damaged, of another program, of a newer schema, of another
             version of hazcam, with other options.
         """
-        with _folder_errors(folder):
-            folder.mkdir(parents=True, exist_ok=True)
-            lock = WriterLock(folder)
+        _refuse_other_things(folder)
+        lock = locked(folder)
         db: sqlite3.Connection | None = None
         try:
             with sqlite_words(folder / RUN_FILE):
                 db = _connect(folder / RUN_FILE)
                 _bring_up(db, folder / RUN_FILE)
-                store = cls(folder, lock, db)
-                store._begin(about)
+                stored = dict(db.execute("SELECT name, value FROM about"))
+                store = cls(folder, lock, db, about)
+                if stored:
+                    check_about(folder, stored, about)
+                    with store._transaction():  # what cannot be written to says so now
+                        insert(db, "about", [{"name": "schema", "value": SCHEMA}])
+                else:
+                    store._write_about()
         except BaseException:
-            if db is not None:
-                db.close()
-            lock.release()
+            # What is told of is the first error, whatever comes of it.
+            with suppress(OSError, sqlite3.Error):
+                if db is not None:
+                    db.close()
+            with suppress(OSError):
+                lock.release()
             raise
         return store
-
-    def _begin(self, about: Mapping[str, str]) -> None:
-        stored = dict(self._db.execute("SELECT name, value FROM about"))
-        if stored:
-            check_about(self.folder, stored, about)
-        rows = {**about, "schema": SCHEMA}
-        self._db.execute("PRAGMA journal_mode = WAL")
-        with self._transaction():
-            self._db.execute("DELETE FROM about WHERE name = 'done'")
-            for name, value in rows.items():
-                self._insert("about", [{"name": name, "value": value}])
 
     def __enter__(self) -> Self:
         return self
@@ -107,45 +136,44 @@ class Store:
 
     # --- what is written ---------------------------------------------------------------------
 
-    def add_pairs(self, manifest: Manifest) -> None:
-        """Take in the rows of a manifest.
+    def add_pairs(
+        self, manifest: Manifest, digest_of_pictures: DigestOfPictures | None = None
+    ) -> TakenIn:
+        """Take in the rows of a manifest; where it is refused, the run stays as it was.
 
-        Rows that are new are added, rows that are gone stay. Bad rows are found anew each time; a
-        row that was changed takes the place of one that was never assessed.
+        Rows that are new are added, rows that are gone stay. Bad rows are found anew each time,
+        those of a manifest of another name stay; a row that was changed takes the place of one that
+        was never assessed. Of one that was, what plays no part in assessing (label, site, time,
+        note, the rover's own verdict) is taken over. A picture that was assessed and is gone is no
+        error.
+
+        Parameters
+        ----------
+        manifest : Manifest
+            As it is now.
+        digest_of_pictures : callable, optional
+            From a pair to the digest of its pictures as they are now, such as
+            ``campaign.manifest.pictures.digest_of_pictures``. Asked of assessed pairs whose
+            pictures have another size or time of change than before; without it these are refused
+            unread.
 
         Raises
         ------
         OutputError
-            A row of a pair that was assessed says something else now.
+            A row of a pair that was assessed says something else now, or its pictures are others.
+        UnfitRowError
+            A row that the tables cannot hold; nothing of the manifest is there then.
         """
+        with sqlite_words(self._file):
+            looked = look_at(self._db, self.folder, manifest, digest_of_pictures)
+        # Before there is a log: a copy of the file alone must not say that it is done.
+        self._write_about()
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._take_log_in()  # where one was left, and there was no other way
         with self._transaction():
-            assessed = dict(self._db.execute(
-                "SELECT pair, row_digest FROM pairs JOIN assessments USING (pair)"))
-            check_rows(self.folder, assessed, manifest)
-            self._forget_bad_rows()
-            failed = dict(self._db.execute(
-                "SELECT pair, row_digest FROM pairs JOIN failures USING (pair)"))
-            for row in _rows_of(manifest):
-                self._add_pair(row, {**assessed, **failed})
-            for bad in manifest.bad:
-                if not self._is_settled(bad.failure.id):
-                    self._insert("failures", [failure_row(bad.failure)])
-
-    def _forget_bad_rows(self) -> None:
-        bad = "(SELECT pair FROM failures WHERE kind = 'bad row')"
-        self._db.execute(f"DELETE FROM pairs WHERE pair IN {bad}")
-        self._db.execute("DELETE FROM failures WHERE kind = 'bad row'")
-
-    def _add_pair(self, row: Row, settled: Mapping[str, str]) -> None:
-        id_ = row["pair"]
-        if settled.get(str(id_)) == row["row_digest"]:
-            # What is said of the pair is what was said when it was tried.
-            self._db.execute("UPDATE pairs SET place = ?, source = ? WHERE pair = ?",
-                             (row["place"], row["source"], id_))
-            return
-        self._insert("pairs", [row])
-        for table in ("failures", "timings"):
-            self._db.execute(f"DELETE FROM {table} WHERE pair = ?", (id_,))
+            taken = take_in(self._db, looked)
+        self._take_log_in()
+        return taken
 
     def settled(self) -> frozenset[str]:
         """Ids of the pairs that have an assessment or a failure."""
@@ -159,58 +187,99 @@ class Store:
         ------
         OutputError
             No space left, or the file cannot be written.
+        UnfitRowError
+            A row that its table cannot hold: nothing of the pair is there, and it can be failed.
         ValueError
-            A pair that is settled or in no manifest, or a row that its table cannot hold.
+            A pair that is settled or in no manifest.
         """
         with self._writing(entry.id):
             for table, rows in entry.rows.items():
-                self._insert(table, rows)
+                insert(self._db, table, rows)
             self._add_timings(entry.id, entry.timings)
 
     def fail(self, failure: PairFailure, timings: Row) -> None:
         """Write why a pair has no assessment; raises as ``add``."""
         with self._writing(failure.id):
-            self._insert("failures", [failure_row(failure)])
+            insert(self._db, "failures", [failure_row(failure)])
             self._add_timings(failure.id, timings)
+
+    def _write_about(self) -> None:
+        """What the run is; it is not done."""
+        with self._transaction():
+            self._db.execute("DELETE FROM about WHERE name = 'done'")
+            insert(self._db, "about", [{"name": k, "value": v} for k, v in self._about.items()])
 
     def _add_timings(self, id_: str, timings: Row) -> None:
         if timings:
-            self._insert("timings", [{**timings, "pair": id_}])
+            insert(self._db, "timings", [{**timings, "pair": id_}])
 
-    def forget_failures(self) -> int:
-        """Forget the failures, so that their pairs are tried again; say how many there were.
+    def forget_failures(self, ids: Iterable[str]) -> int:
+        """Forget that pairs failed, so that they are tried again; say how many had.
 
-        Not bad rows: ``add_pairs`` finds those anew in any case.
+        Parameters
+        ----------
+        ids : iterable of str
+            Those that will be tried: of another pair the failure would be gone, and nothing in its
+            place. Bad rows are not forgotten: ``add_pairs`` finds those anew in any case.
         """
-        failed = "FROM failures WHERE kind != 'bad row'"
         with self._transaction():
-            self._db.execute(f"DELETE FROM timings WHERE pair IN (SELECT pair {failed})")
-            return self._db.execute(f"DELETE {failed}").rowcount
+            return forget_failures(self._db, ids)
 
     # --- the end -----------------------------------------------------------------------------
 
-    def finish(self) -> None:
-        """Mark the run as done, and close it as one file."""
+    def finish(self) -> Ending:
+        """Mark the run as done where all its pairs were tried, and close it as one file.
+
+        Returns
+        -------
+        Ending
+            Whether that could be.
+        """
         with self._transaction():
             self._write_time()
-            self._insert("about", [{"name": "done", "value": "yes"}])
-        self.close()
+            untried = self._db.execute(
+                f"SELECT count(*) FROM pairs WHERE pair NOT IN ({_SETTLED})").fetchone()[0]
+            if not untried:
+                insert(self._db, "about", [{"name": "done", "value": "yes"}])
+        return Ending(untried=untried, whole=self.close())
 
-    def close(self) -> None:
-        """Close the run as it is; the same command goes on with it."""
+    def close(self) -> bool:
+        """Close the run as it is; the same command goes on with it.
+
+        Returns
+        -------
+        bool
+            ``Ending.whole``.
+        """
         if not self._open:
-            return
+            return self._whole
         self._open = False
-        # What cannot be done here is made up for when the run is opened again: all that was
-        # committed is in the log.
-        with suppress(sqlite3.Error, OutputError):
-            with self._transaction():
-                self._write_time()
-            self._db.execute("PRAGMA busy_timeout = 2000")
-            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        try:
+            # What cannot be done here is made up for when the run is opened again: all that was
+            # committed is in the log.
+            with suppress(sqlite3.Error, OutputError):
+                with self._transaction():
+                    self._write_time()
+                self._close_log()
+        finally:
+            try:
+                self._db.close()
+            finally:
+                self._lock.release()
+        return self._whole
+
+    def _close_log(self) -> None:
+        """Take the log into the file, and away where no reader has the run open."""
+        self._db.execute(f"PRAGMA busy_timeout = {_CLOSING_MS}")
+        self._whole = not self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        if self._whole:
             self._db.execute("PRAGMA journal_mode = DELETE")
-        self._db.close()
-        self._lock.release()
+
+    def _take_log_in(self) -> None:
+        """As much as readers allow now, without waiting for them."""
+        with sqlite_words(self._file):
+            self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+        self._in_log = 0
 
     # --- rows --------------------------------------------------------------------------------
 
@@ -244,6 +313,9 @@ class Store:
                 raise ValueError(f"pair {id_} is in no manifest of this run")
             yield
         self._written = (time.perf_counter() - begun, id_)
+        self._in_log += 1
+        if self._in_log >= _PAIRS_IN_LOG:
+            self._take_log_in()
 
     def _is_settled(self, id_: str) -> bool:
         found = self._db.execute(
@@ -256,59 +328,16 @@ class Store:
         if self._written is not None:
             self._db.execute("UPDATE timings SET write_s = ? WHERE pair = ?", self._written)
 
-    def _insert(self, table: str, rows: Sequence[Row]) -> None:
-        values = [_values(TABLES[table], row) for row in rows]
-        try:
-            self._db.executemany(_insertion(TABLES[table]), values)
-        except (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError) as error:
-            raise ValueError(f"a row that the table {table} cannot hold: {error}") from error
 
-
-def _insertion(table: Table) -> str:
-    columns = [c.name for c in table.columns]
-    names, marks = ", ".join(columns), ", ".join("?" * len(columns))
-    how = "INSERT OR REPLACE" if table.name in _REPLACED else "INSERT"
-    sql = f"{how} INTO {table.name} ({names}) VALUES ({marks})"
-    if table.name not in _BY_DIGEST:
-        return sql
-    # Names are in no digest: the row that stays must not hang on which pair was done first.
-    new = ", ".join(f"excluded.{c}" for c in columns)
-    old = ", ".join(f"{table.name}.{c}" for c in columns)
-    return (f"{sql} ON CONFLICT (digest) DO UPDATE SET ({names}) = ({new}) "
-            f"WHERE ({new}) < ({old})")
-
-
-def _rows_of(manifest: Manifest) -> Iterator[Row]:
-    folder = manifest_folder(manifest)
-    for pair in manifest.pairs:
-        yield pair_row(pair, folder)
-    for bad in manifest.bad:
-        yield bad_row(bad)
-
-
-def _values(table: Table, row: Row) -> list[Value]:
-    """The values in the order of the columns; one that may be NULL may be left out."""
-    unknown = set(row) - {c.name for c in table.columns}
-    missing = [c.name for c in table.columns if not c.null and row.get(c.name) is None]
-    if unknown or missing:
-        raise ValueError(f"a row of {table.name} without {missing} and with {sorted(unknown)}")
-    return [row.get(c.name) for c in table.columns]
-
-
-@contextmanager
-def _folder_errors(folder: Path) -> Iterator[None]:
-    expected = "a folder for the run"
-    try:
-        yield
-    except (FileExistsError, NotADirectoryError) as error:
-        raise OutputError(str(folder), "is a file, or lies below one", expected,
-                          "give another folder with -o") from error
-    except OSError as error:
-        if out_of_space(error):
-            raise OutputError(str(folder), "no space left on its disk", expected,
-                              "make room, or give another folder with -o") from error
-        raise OutputError(str(folder), f"cannot be written to: {error.strerror}", expected,
-                          "check its permissions, or give another folder with -o") from error
+def _refuse_other_things(folder: Path) -> None:
+    """A run lives in a folder of its own; a begun one may hold no more than a lock."""
+    if not folder.is_dir() or (folder / RUN_FILE).exists():
+        return
+    others = sorted(p.name for p in folder.iterdir() if not p.name.startswith("writer."))
+    if others:
+        raise OutputError(str(folder), f"holds other things ({', '.join(others[:3])}) and no run",
+                          "an empty folder, one that is not there yet, or that of a run",
+                          "give another folder with -o")
 
 
 def _connect(file: Path) -> sqlite3.Connection:

@@ -40,6 +40,18 @@ def moments(taken_at: Sequence[str]) -> Floats:
                      (m if m.tzinfo else m.replace(tzinfo=UTC)).timestamp() for m in parsed])
 
 
+def without_zone(taken_at: Sequence[str]) -> int:
+    """How many times state no zone.
+
+    Examples
+    --------
+    >>> without_zone(["2031-05-04T23:30:00+02:00", "2031-05-04T23:30:00", ""])
+    1
+    """
+    parsed = (_parsed(text) for text in taken_at)
+    return sum(m is not None and m.tzinfo is None for m in parsed)
+
+
 def _parsed(text: str) -> datetime | None:
     try:
         return datetime.fromisoformat(text)

@@ -23,6 +23,7 @@ as often as spots are dense there; dust recurs more often than that.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +32,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
+
+from hazcam.campaign.summary.course import moments
 
 FALSE_ALARM = 0.01
 TOLERANCE_SHARE = 0.01  # of the width of the sensor: found places of one speck stray by half of it
@@ -116,12 +119,13 @@ def _by_lens(table: Table, rig_of: Mapping[str, str]) -> dict[tuple[str, str], l
     return rows
 
 
-def _in_order(pairs: Table) -> Mapping[str, tuple[str, int]]:
+def _in_order(pairs: Table) -> Mapping[str, tuple[float, int]]:
     """What sorts pairs by time, and without it by their place."""
-    times = pairs["taken_at"].tolist()
-    stated = all(times)
-    return {pair: (time if stated else "", place) for pair, time, place in
-            zip(pairs["pair"].tolist(), times, pairs["place"].tolist(), strict=True)}
+    times = moments(pairs["taken_at"].tolist())
+    if not np.isfinite(times).all():
+        times = np.zeros(len(pairs))
+    return {pair: (time, place) for pair, time, place in
+            zip(pairs["pair"].tolist(), times.tolist(), pairs["place"].tolist(), strict=True)}
 
 
 def dust_spots(
@@ -199,7 +203,8 @@ def _centred(
 
 
 def _within(places: Places, middle: Places, reach_px: float) -> NDArray[np.bool_]:
-    return np.asarray((np.abs(places - middle) <= reach_px).all(axis=1))
+    # With room for rounding: a place on the edge of its window is in it.
+    return np.asarray((np.abs(places - middle) <= reach_px * (1 + 1e-9)).all(axis=1))
 
 
 def _first_of_looks(
@@ -231,20 +236,18 @@ def _windows(
     Window (row, column) reaches one tolerance each way from (row, column) times the tolerance.
     """
     cells = np.floor(places / tolerance_px).astype(np.int64)
-    looks, dense = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
-    index = []
-    for down in (0, 1):
-        for right in (0, 1):
-            row = np.clip(cells[:, 1] + down, 0, shape[0] - 1)
-            column = np.clip(cells[:, 0] + right, 0, shape[1] - 1)
-            index.append(row * shape[1] + column)
-            np.add.at(dense, (row, column), 1)
-    if not len(number):
-        return looks, dense
-    by = int(number.max()) + 1
-    keys = np.sort(np.concatenate(index) * by + np.tile(number, 4))
-    once = keys[np.flatnonzero(np.diff(keys, prepend=-1))] // by
-    return np.bincount(once, minlength=looks.size).reshape(shape), dense
+    size = shape[0] * shape[1]
+    by = int(number.max(initial=0)) + 1
+    dense, keys = np.zeros(size, np.int64), []
+    for next_one in itertools.product((0, 1), repeat=2):
+        at = cells + np.array(next_one)
+        # A place beyond the rim, where no window reaches it, is in none.
+        there = ((at >= 0) & (at < shape[::-1])).all(axis=1)
+        index = at[there, 1] * shape[1] + at[there, 0]
+        dense += np.bincount(index, minlength=size)
+        keys.append(index * by + number[there])
+    once = np.unique(np.concatenate(keys)) // by
+    return np.bincount(once, minlength=size).reshape(shape), dense.reshape(shape)
 
 
 def _chance_rate(dense: Counts, trials: int) -> Places:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hazcam.campaign.store.schema import TABLES
 from hazcam.campaign.summary.against import (
     Causes,
     Onboard,
@@ -22,14 +23,27 @@ from hazcam.campaign.summary.against import (
     onboard_against_ours,
     walks_of,
 )
-from hazcam.campaign.summary.course import Course, Steps, course, moments, steps_of
+from hazcam.campaign.summary.course import (
+    Course,
+    Steps,
+    course,
+    moments,
+    steps_of,
+    without_zone,
+)
 from hazcam.campaign.summary.drift_course import RigDrift, rig_drifts
 from hazcam.campaign.summary.dust import DustSpot, campaign_dust
+from hazcam.campaign.summary.rehearsed import NotRehearsed, not_rehearsed
 from hazcam.campaign.summary.tally import Groups, Tables, Tally, named, no_pairs
 
-READ = ("pairs", "assessments", "headings", "pictures", "spots", "drifts", "failures", "rigs",
-        "rovers", "settings")
-"""The tables that a summary is made of."""
+# Long texts that no summary asks for: a table is as wide as the longest of them in every row.
+_LEFT_OUT = {"pairs": ("given", "files"), "drifts": ("json",), "rigs": ("yaml",),
+             "rovers": ("json",)}
+READ: Mapping[str, tuple[str, ...]] = {
+    name: tuple(c.name for c in TABLES[name].plain if c.name not in _LEFT_OUT.get(name, ()))
+    for name in ("pairs", "assessments", "headings", "pictures", "spots", "drifts", "failures",
+                 "rigs", "rovers", "settings")}
+"""The tables that a summary is made of, with their columns."""
 QUALITY = ("mean_grey", "saturated", "dark", "blur", "lost")
 
 
@@ -89,8 +103,8 @@ class CampaignSummary:
         The most frequent straight ahead first.
     assumed : Assumed
         What the verdicts go straight ahead take for granted.
-    not_rehearsed : tuple of (str, int)
-        Conditions outside those rehearsed, with the pairs that have them.
+    not_rehearsed : tuple of NotRehearsed
+        Conditions outside those rehearsed, those of the most pairs first.
     walks : tuple of Walk
         Those first that went wrong although we said go.
     onboard : Onboard
@@ -99,6 +113,8 @@ class CampaignSummary:
         Of the time, or of the places in the manifest, that the courses run over.
     not_timed : int
         Assessed pairs that no course shows: they do not say when they were taken, others do.
+    no_zone : int
+        Pairs that state a time without a zone, which counts as UTC.
     quality : tuple of Course
         Of the pictures by rover and side: ``QUALITY``.
     drifts : tuple of RigDrift
@@ -123,11 +139,12 @@ class CampaignSummary:
     no_attitude: int
     causes: tuple[CauseCount, ...]
     assumed: Assumed
-    not_rehearsed: tuple[tuple[str, int], ...]
+    not_rehearsed: tuple[NotRehearsed, ...]
     walks: tuple[Walk, ...]
     onboard: Onboard
     steps: Steps
     not_timed: int
+    no_zone: int
     quality: tuple[Course, ...]
     drifts: tuple[RigDrift, ...]
     dust: tuple[DustSpot, ...]
@@ -142,7 +159,7 @@ def summarise(tables: Tables, record_of: Callable[[str], Mapping[str, Any]]) -> 
     Parameters
     ----------
     tables : mapping of str to structured array
-        Those named in ``READ``, as ``Run.table`` gives them.
+        Those named in ``READ``, as ``Run.table`` gives them with these columns.
     record_of : callable
         ``Run.record``: from the id of a pair to the record of its assessment. Asked only where the
         rover's own algorithm says go and we ask, for the causes beyond the first.
@@ -167,12 +184,11 @@ def summarise(tables: Tables, record_of: Callable[[str], Mapping[str, Any]]) -> 
         missing=_missing(found["pair"], tables["pictures"]),
         no_attitude=int(np.isnan(pairs["roll_deg"][groups.rows_of(found["pair"])]).sum()),
         causes=_causes(headings, ahead), assumed=_assumed(going["assumed_m"]),
-        not_rehearsed=_most_first(
-            condition for text in found["outside_rehearsed"].tolist() if text
-            for condition in text.split("; ")),
+        not_rehearsed=not_rehearsed(found),
         walks=walks_of(pairs, headings), steps=steps,
         onboard=onboard_against_ours(pairs, ahead, lambda id_: _causes_ahead(record_of(id_))),
         not_timed=int((steps.step[groups.rows_of(found["pair"])] < 0).sum()),
+        no_zone=without_zone(pairs["taken_at"].tolist()),
         quality=_quality(groups, steps, tables["pictures"]),
         drifts=rig_drifts(found, tables["drifts"], named(tables["rigs"]), steps, groups.index),
         dust=campaign_dust(pairs, found, tables["pictures"], tables["spots"], tables["rigs"]),

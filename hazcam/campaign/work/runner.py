@@ -13,6 +13,7 @@ from itertools import islice
 from typing import Protocol, TypeVar
 
 from hazcam.campaign.record import FailureKind, PairEntry, PairFailure, Row
+from hazcam.campaign.store.insert import UnfitRowError
 from hazcam.campaign.store.writer import Store
 from hazcam.campaign.work.executors import (
     MOST_TRIES,
@@ -62,11 +63,15 @@ def work_off(
         The cluster was lost.
     """
     for answered in found:
-        if isinstance(answered.answer, PairEntry):
-            store.add(answered.answer)
-        else:
-            store.fail(answered.answer, answered.timings)
-        tell(answered.answer)
+        answer = answered.answer
+        if isinstance(answer, PairEntry):
+            try:
+                store.add(answer)
+            except UnfitRowError as error:
+                answer = _failure(answer.id, "fault", str(error))
+        if isinstance(answer, PairFailure):
+            store.fail(answer, answered.timings)
+        tell(answer)
 
 
 def answers(
