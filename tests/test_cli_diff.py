@@ -67,8 +67,8 @@ def test_json_holds_what_the_text_tells(runs: Path) -> None:
     record = json.loads(result.stdout)
     assert record["schema"] == "hazcam-diff/1"
     assert record["a"] == {"name": str(runs / "a"), "hazcam": "0.1.0", "done": True}
-    assert set(record) == {"schema", "hazcam", "a", "b", "inputs", "pairs", "verdicts", "headings",
-                           "reasons", "places", "changes"}
+    assert set(record) == {"schema", "hazcam", "a", "b", "inputs", "pair_inputs", "pairs",
+                           "verdicts", "headings", "reasons", "places", "changes"}
     changes = record["changes"]
     assert len(changes) == sum(record["headings"]["changed"].values())
     assert [c["kind"] for c in changes][:1] == ["ask to go"]

@@ -165,8 +165,8 @@ def _assess_half(listed: Path) -> None:
     manifest = read_manifest(next(iter(wanted)).parent)
     for pair in manifest.pairs:
         if pair.sidecar.path.resolve() in wanted:
-            work = Assess(pair=pair, folder=listed.parent, limits={}, margin_m=None, settings=Settings(),
-                          with_drift=pair.place % 10 == 0)
+            work = Assess(pair=pair, folder=listed.parent, limits={}, margin_m=None,
+                          settings=Settings(), with_drift=pair.place % 10 == 0)
             assert isinstance(assess_campaign_pair(work), PairEntry)
 
 

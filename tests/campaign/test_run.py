@@ -234,7 +234,7 @@ def test_an_unknown_id_names_near_ones(run: Run) -> None:
     for ask in (run.record, run.demands, run.failure):
         with pytest.raises(HazcamError, match="no pair of this id") as caught:
             ask("pair-0001")
-        assert "of 13 ids, such as pair-0001" in caught.value.expected
+        assert "of 13 ids, perhaps pair-0001" in caught.value.expected
 
 
 def test_a_damaged_record_is_named(tmp_path: Path) -> None:

@@ -277,9 +277,11 @@ class Run:
         if next(self._rows("SELECT 1 FROM pairs WHERE pair = ?", (id_,)), None):
             return
         ids = [known for (known,) in self._rows("SELECT pair FROM pairs")]
-        near = get_close_matches(id_, ids, n=3) or sorted(ids)[:3]
+        near = get_close_matches(id_, ids, n=3)
+        alike = f", perhaps {', '.join(near)}" if near else ""
         raise HazcamError(f"{self.file}: {id_}", "no pair of this id",
-                          f"one of {len(ids)} ids, such as {', '.join(near)}", "check the id")
+                          f"one of {len(ids)} ids{alike}",
+                          "check the id; `hazcam export RUN --table pairs -o DIR` lists them")
 
     # --- questions ---------------------------------------------------------------------------
 

@@ -14,10 +14,21 @@ from hazcam.verdict.record import MEASURED
 
 Rows = NDArray[Any]
 """A table of a run as a structured array."""
-DisagreementKind = Literal["measured", "not known", "needless"]
+DisagreementKind = Literal["over", "may exceed", "not known", "needless"]
 KNOWN_WORDS = ("go", "ask-ground")
 Causes = Sequence[Mapping[str, Any]]
 """All causes of a heading, nearest first, as a record has them."""
+# What is compared with a limit and was measured: that the attitude is not known hides how the
+# ground lies to gravity, but the angle against the plane of the legs was measured all the same.
+_COMPARED = (*MEASURED, "attitude unknown")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ahead:
+    """What an assessment says of heading 0: all causes, and the confidence it was judged at."""
+
+    causes: Causes
+    confidence: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,18 +40,21 @@ class Disagreement:
     pair, taken_at, rover : str
         Which; the last two as stated.
     kind : str
-        ``measured``: it says go, we ask and something measured within the look-ahead is a cause,
-        the dangerous ones; ``not known``: it says go, we ask only because the ground, or the rig,
-        is not known; ``needless``: it asks, we go.
+        Dangerous: ``over``, it says go, we ask and something measured within the look-ahead is
+        over its limit; ``may exceed``, it says go, and something measured is a cause although its
+        value keeps the limit, or the chance that any demand exceeds its limit is above what the
+        confidence allows. Else ``not known``: it says go, we ask only because the ground, or the
+        rig, is not known; ``needless``: it asks, we go.
     onboard_value_m : float
         What it reported. [m] NaN: nothing.
     cause, cause_reason : str
-        Of all measured ones the cause that is farthest over its limit, else our first; and why
-        ground was not seen. Empty for go.
+        Of all measured ones the cause that is farthest over its limit, or comes nearest to it;
+        else our first; and why ground was not seen. Empty for go.
     at_m, demand, sigma, limit, unit
         Of that cause.
     over_sigmas : float
-        How far a measured demand is over its limit, in its standard deviations; else NaN.
+        How far a measured demand is over its limit, in its standard deviations, below 0 within it;
+        NaN where nothing measured is a cause.
     probability : float
         That any demand within the look-ahead exceeds its limit.
     bounded : bool
@@ -90,6 +104,11 @@ class Onboard:
     not_compared: int
 
     @property
+    def dangerous(self) -> tuple[Disagreement, ...]:
+        """Those that say go where something is, or may be, over its limit."""
+        return self.of_kind("over") + self.of_kind("may exceed")
+
+    @property
     def compared(self) -> int:
         """How many pairs have both verdicts."""
         return self.both_go + self.both_ask + len(self.disagreements)
@@ -100,7 +119,7 @@ class Onboard:
 
 
 def onboard_against_ours(
-    pairs: Rows, ahead: Rows, causes_of: Callable[[str], Causes]
+    pairs: Rows, ahead: Rows, ahead_of: Callable[[str], Ahead]
 ) -> Onboard:
     """Compare the verdicts of the rover's own algorithm with ours.
 
@@ -108,9 +127,9 @@ def onboard_against_ours(
     ----------
     pairs, ahead : structured array
         Tables ``pairs``, and ``headings`` with heading 0 only.
-    causes_of : callable
-        From the id of a pair to all causes of its heading 0. Asked only where the rover says go
-        and we ask.
+    ahead_of : callable
+        From the id of a pair to what its record says of heading 0. Asked only where the rover says
+        go and we ask.
     """
     said = pairs[pairs["onboard_verdict"] != ""]
     words = np.array([word.strip().casefold() for word in said["onboard_verdict"].tolist()],
@@ -127,7 +146,7 @@ def onboard_against_ours(
         ours = str(ahead["verdict"][i])
         both[word, ours] += 1
         if word != ours:
-            found.append(_disagreement(row, ahead[i], causes_of))
+            found.append(_disagreement(row, ahead[i], ahead_of))
     return Onboard(
         both_go=both["go", "go"], both_ask=both["ask-ground", "ask-ground"],
         disagreements=tuple(sorted(found, key=_danger)), other_words=tuple(sorted(other.items())),
@@ -135,18 +154,18 @@ def onboard_against_ours(
 
 
 def _disagreement(
-    pair: Any, heading: Any, causes_of: Callable[[str], Causes]
+    pair: Any, heading: Any, ahead_of: Callable[[str], Ahead]
 ) -> Disagreement:
     id_ = str(pair["pair"])
     cause: Mapping[str, Any] = {}
     kind: DisagreementKind = "needless"
     over = float("nan")
     if heading["verdict"] != "go":
-        causes = causes_of(id_)
-        measured = [c for c in causes if c["kind"] in MEASURED]
-        kind = "measured" if measured else "not known"
-        cause = max(measured, key=_over, default=causes[0])
+        said = ahead_of(id_)
+        measured = [c for c in said.causes if c["kind"] in _COMPARED and c["limit"] is not None]
+        cause = max(measured, key=_over, default=said.causes[0])
         over = _over(cause) if measured else over
+        kind = _kind(measured, float(heading["probability"]), said.confidence)
     return Disagreement(
         pair=id_, taken_at=str(pair["taken_at"]), rover=str(pair["rover"]), kind=kind,
         onboard_value_m=float(pair["onboard_value_m"]), cause=cause.get("kind", ""),
@@ -157,23 +176,36 @@ def _disagreement(
         clear_m=float(heading["clear_m"]))
 
 
+def _kind(measured: Causes, probability: float, confidence: float) -> DisagreementKind:
+    """Of a pair of which the rover says go and we ask."""
+    if any(_over(cause) > 0 for cause in measured):
+        return "over"
+    # With room for rounding: what the verdict allows is no reason to call a pair dangerous.
+    if measured or probability > 1 - confidence + 1e-9:
+        return "may exceed"
+    return "not known"
+
+
 def _number(cause: Mapping[str, Any], key: str) -> float:
     value = cause.get(key)
     return float("nan") if value is None else float(value)
 
 
 def _over(cause: Mapping[str, Any]) -> float:
-    """In sigmas; where a measured demand has no sigma or no bound, it counts as farthest over."""
+    """In sigmas; a measured demand without a bound, or over without sigma, is farthest over."""
     demand, sigma = _number(cause, "demand"), _number(cause, "sigma")
-    return (demand - float(cause["limit"])) / sigma if sigma > 0 else float("inf")
+    beyond = demand - float(cause["limit"])
+    if sigma > 0 and np.isfinite(beyond):
+        return beyond / sigma
+    return float("-inf") if beyond <= 0 else float("inf")
 
 
-_KINDS: tuple[DisagreementKind, ...] = ("measured", "not known", "needless")
+_KINDS: tuple[DisagreementKind, ...] = ("over", "may exceed", "not known", "needless")
 
 
 def _danger(d: Disagreement) -> tuple[int, float, float, str]:
     """Least first: by kind, then how far over the limit, then how likely over one at all."""
-    over = d.over_sigmas if d.kind == "measured" else 0.0
+    over = 0.0 if d.kind == "needless" or np.isnan(d.over_sigmas) else d.over_sigmas
     probability = 1.0 if np.isnan(d.probability) else d.probability
     return _KINDS.index(d.kind), -over, -probability, d.pair
 
@@ -194,6 +226,8 @@ class Walk:
         From the nose, as we said. [m]
     cause, cause_reason : str
         Our first cause.
+    why_not_judged : str
+        Why there is no verdict: how the pair failed, or that it, or this heading, was not judged.
     """
 
     pair: str
@@ -203,6 +237,7 @@ class Walk:
     clear_m: float
     cause: str
     cause_reason: str
+    why_not_judged: str
 
     @property
     def climbed(self) -> bool:
@@ -210,12 +245,12 @@ class Walk:
         return self.outcome == "climbed"
 
 
-def walks_of(pairs: Rows, headings: Rows) -> tuple[Walk, ...]:
+def walks_of(pairs: Rows, headings: Rows, failures: Rows) -> tuple[Walk, ...]:
     """What came of walking, each beside our verdict; those that were go and went wrong first.
 
     Parameters
     ----------
-    pairs, headings : structured array
+    pairs, headings, failures : structured array
         The tables of these names.
     """
     walked = pairs[(pairs["walked_outcome"] != "") & np.isfinite(pairs["walked_heading_deg"])]
@@ -224,6 +259,8 @@ def walks_of(pairs: Rows, headings: Rows) -> tuple[Walk, ...]:
     near = headings[np.isin(headings["pair"], walked["pair"])]
     place = {(id_, round(deg, 6)): i for i, (id_, deg) in
              enumerate(zip(near["pair"].tolist(), near["heading_deg"].tolist(), strict=True))}
+    failed = {str(f["pair"]): f"{f['kind']}: {f['found']}" for f in failures}
+    assessed = set(near["pair"].tolist())
     found = []
     for row in walked:
         heading = float(row["walked_heading_deg"])
@@ -234,12 +271,15 @@ def walks_of(pairs: Rows, headings: Rows) -> tuple[Walk, ...]:
             verdict="" if ours is None else str(ours["verdict"]),
             clear_m=float("nan") if ours is None else float(ours["clear_m"]),
             cause="" if ours is None else str(ours["cause"]),
-            cause_reason="" if ours is None else str(ours["cause_reason"])))
+            cause_reason="" if ours is None else str(ours["cause_reason"]),
+            why_not_judged="" if ours is not None else failed.get(
+                str(row["pair"]), "this heading was not judged" if str(row["pair"]) in assessed
+                else "not tried yet")))
     return tuple(sorted(found, key=lambda w: (_walk_rank(w), w.pair)))
 
 
 def _walk_rank(walk: Walk) -> int:
-    """Went wrong on a go, then went well on an ask, not judged, and where both agree."""
-    order = (("go", False), ("ask-ground", True), ("", False), ("", True), ("ask-ground", False),
+    """Went wrong on a go or unjudged, then went well on an ask or unjudged, then both agree."""
+    order = (("go", False), ("", False), ("ask-ground", True), ("", True), ("ask-ground", False),
              ("go", True))
     return order.index((walk.verdict, walk.climbed))

@@ -15,6 +15,7 @@ from hazcam.frames import Floats, read_only
 MOST_STEPS = 60
 _LOW, _HIGH = 10, 90  # per cent
 _MINUTE, _HOUR, _DAY = 60.0, 3600.0, 86400.0
+_FAR_S, _FAR_SPANS = 30 * _DAY, 10.0
 _WIDTHS_S = (_MINUTE, 10 * _MINUTE, _HOUR, 6 * _HOUR, _DAY, 2 * _DAY, 7 * _DAY, 28 * _DAY)
 DAY_NOT_STATED = "day not stated"
 
@@ -52,6 +53,29 @@ def without_zone(taken_at: Sequence[str]) -> int:
     return sum(m is not None and m.tzinfo is None for m in parsed)
 
 
+def far_from_the_rest(moments_s: Floats) -> NDArray[np.bool_]:
+    """Which times are so far from the others that a clock was wrong: probably, not surely, (N,).
+
+    Those beyond the quartiles of all by more than 30 days and by more than ten times the distance
+    of the quartiles. Quartiles do not heed what a few wrong clocks say; 30 days keep a break within
+    a campaign from counting as one. Common practice for outliers, with wider bounds; the two
+    numbers are ours.
+
+    Examples
+    --------
+    >>> far_from_the_rest(moments(["1970-01-01", "2031-05-04", "2031-05-05", "2031-05-06"]))
+    array([ True, False, False, False])
+    """
+    known = moments_s[np.isfinite(moments_s)]
+    if not len(known):
+        return np.zeros(len(moments_s), dtype=np.bool_)
+    # Of the times themselves, not between them: among few, one wrong clock would move a mean.
+    low, high = np.percentile(known, [25, 75], method="closest_observation")
+    low = np.percentile(known, 50, method="higher") if low == known.min() and len(known) < 8 else low
+    allowed = max(_FAR_S, _FAR_SPANS * (high - low))
+    return np.asarray((moments_s < low - allowed) | (moments_s > high + allowed))
+
+
 def _parsed(text: str) -> datetime | None:
     try:
         return datetime.fromisoformat(text)
@@ -70,7 +94,7 @@ class Steps:
     edges : ndarray of shape (n + 1,)
         Seconds since 1970, or places.
     step : ndarray of shape (N,), int64
-        Of each pair; -1 where it does not say when it was taken.
+        Of each pair; -1 where it does not say when it was taken, or says what is far from the rest.
     """
 
     by_time: bool
@@ -97,6 +121,7 @@ def steps_of(moments_s: Floats, places: NDArray[Any]) -> Steps:
     places : ndarray of shape (N,)
         In the manifest.
     """
+    moments_s = np.where(far_from_the_rest(moments_s), np.nan, moments_s)
     stated = np.isfinite(moments_s)
     by_time = bool(stated.any())
     at = moments_s if by_time else np.asarray(places, dtype=np.float64)
