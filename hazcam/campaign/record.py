@@ -50,12 +50,15 @@ class CampaignPair:
     from_file : bool
         The sidecar is a file of its own, which may name the pair before.
     walked : Walked or None
-        None where nobody walked it.
+        None where nobody walked it, or where what the row says of it is no label.
     given : mapping of str to str, float, int or None
         The row as written, paths relative to the manifest.
     digest : str
-        SHA-256 of ``given`` and of the sidecar file, rig and rover that it names: the same row as
-        before, and the same files.
+        SHA-256 of all that assessing goes by but the pictures' pixels: the files that are named,
+        attitude, window, binning, the pair before, rig and rover as read. Labels and notes are not
+        in it: they may be added to a pair that was assessed.
+    bad_label : str
+        What is wrong with the label of the row, which is then dropped; empty: nothing.
     """
 
     id: str
@@ -66,6 +69,7 @@ class CampaignPair:
     walked: Walked | None
     given: Mapping[str, Any]
     digest: str
+    bad_label: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +79,8 @@ class PairFailure:
     Attributes
     ----------
     id : str
-        Of the pair; ``line-12`` where the row gives none that can be used.
+        Of the pair; where the row gives none that can be used, by its sidecar or pictures;
+        ``line-12`` where it names none of those either.
     kind : str
         ``bad row``: found before anything ran; ``failed``: an input that cannot be used;
         ``time limit``: it took too long; ``worker died``: it took its process down; ``fault``: of

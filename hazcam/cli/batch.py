@@ -151,6 +151,9 @@ def _refuse_bad(manifest: Manifest) -> None:
 
 def _list_bad(manifest: Manifest) -> None:
     """Say all that is wrong with the rows, before anything is assessed."""
+    for pair in manifest.pairs:
+        if pair.bad_label:
+            click.echo(f"{pair.bad_label}; {pair.id} is assessed without the label", err=True)
     if manifest.bad:
         _say_bad(manifest)
         click.echo(f"{_count_bad(manifest)} of the manifest are bad and recorded as failures",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -9,9 +11,16 @@ from typing import Any
 import click
 
 from hazcam.calibration import read_rig
-from hazcam.campaign.manifest.finding import KINDS, Finding, side_by_side, unpaired
+from hazcam.campaign.manifest.finding import (
+    KINDS,
+    Finding,
+    hidden_files,
+    side_by_side,
+    unpaired,
+)
 from hazcam.campaign.manifest.folder import (
     FolderContents,
+    entries,
     look_into,
     rows_of_folder,
     rows_of_pictures,
@@ -30,12 +39,14 @@ from hazcam.cli.progress import with_progress
 from hazcam.errors import OutputError, PairError
 from hazcam.imagery import read_sidecar
 from hazcam.imagery.header import read_header
+from hazcam.imagery.naming import is_hidden, is_picture
 
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=options.FILE, required=True, metavar="FILE",
-              help="The manifest: NAME.csv, or NAME.jsonl for JSON Lines.")
+              help="The manifest: NAME.csv, or NAME.jsonl for JSON Lines; what is odd goes into "
+                   "NAME.findings.csv beside it (kind, where, text).")
 @pair_pattern
 @click.option("--rig", type=options.FILE, metavar="FILE",
               help="Calibration of the two cameras (YAML) with its mount, for a folder of "
@@ -45,8 +56,8 @@ from hazcam.imagery.header import read_header
 @click.option("--side-by-side", "halves", type=options.OutputFolder(), metavar="DIR",
               help="Each picture of FOLDER holds both, the left one in its left half: split them "
                    "into DIR/NAME.left.png and DIR/NAME.right.png, lossless, and list those.")
-@click.option("--force", is_flag=True, help="Overwrite the manifest, and the halves of "
-                                            "--side-by-side, if they are there.")
+@click.option("--force", is_flag=True, help="Overwrite the manifest, its findings, and the halves "
+                                            "of --side-by-side, if they are there.")
 def manifest(
     folder: Path, output: Path, pattern: str | None, rig: Path | None, rover: str | None,
     halves: Path | None, force: bool,
@@ -54,13 +65,17 @@ def manifest(
     """Write the manifest of a campaign from FOLDER, and say what is odd about its pictures.
 
     FOLDER holds sidecars *.pair.json, in folders too, which name pictures, rig and rover; or,
-    without any or with --pair, the two pictures of each pair: give --rig and --rover. Time and
-    exposure are taken from EXIF where both pictures state the same.
+    without any or with --pair, the two pictures of each pair: give --rig and --rover. Where it
+    holds no picture itself, they are sought in its folders. Time and exposure are taken from EXIF
+    where both pictures state the same: from DateTimeOriginal, no other tag tells the time.
 
     Told are pictures without a partner, copies of each other, of different sizes, exchanged, not
     of one moment, unequally exposed, with both in one file, to be rotated by EXIF (which is never
     done), and right pictures that are one frame late or early. Nothing is left out for it: what is
-    in the manifest is for you to decide.
+    in the manifest is for you to decide. Hidden files are passed over.
+
+    What the rover decided itself (onboard_verdict) can be compared later where it says go or
+    ask-ground; other words are told.
 
     Exit status: 0 written, whatever is odd; 1 nothing to pair, or an input failed; 2 wrong usage;
     130 interrupted.
@@ -75,16 +90,17 @@ def manifest(
         base = output.parent
         if halves is None:
             contents = look_into(folder, pattern)
-            odd = unpaired(contents.pictures, contents.others)
+            odd = [*hidden_files(contents.hidden), *unpaired(contents.pictures, contents.others)]
             others = {folder / name: name for name in contents.others}
             rows = _rows_of_folder(contents, base, rig, rover, others, odd)
         else:
-            odd, others = [], {}
+            odd, others = _hidden_in(folder), {}
             rows = _rows_of_halves(folder, halves, base, rig, rover, force)
         listed = checked(manifest_of(rows, output, read_sidecar, folder=base), base)
         found = _looked_through(listed, others) + odd
         _refuse_no_pair(listed, folder, found)
         _write(output, write_manifest_text(_with_ids(rows, listed), form_of(output)))
+        _write(_findings_file(output), _findings_csv(found))
         click.echo(_text(listed, output, found), nl=False)
 
 
@@ -103,7 +119,16 @@ def _check_output(output: Path, force: bool) -> None:
     if not output.parent.is_dir():
         raise OutputError(str(output), f"the folder {output.parent} does not exist",
                           "a file in a folder that is there", "make the folder, or choose another")
-    refuse_to_overwrite([output], force)
+    refuse_to_overwrite([output, _findings_file(output)], force)
+
+
+def _findings_file(output: Path) -> Path:
+    return output.with_suffix(".findings.csv")
+
+
+def _hidden_in(folder: Path) -> list[Finding]:
+    return hidden_files([path.name for path in entries(folder)
+                         if is_picture(path) and is_hidden(path.name)])
 
 
 def _rows_of_folder(
@@ -172,14 +197,27 @@ def _write(output: Path, text: str) -> None:
 
 
 def _text(listed: Manifest, output: Path, found: Sequence[Finding]) -> str:
-    count = len(listed.pairs)
     lone = sum(pair.sidecar.left is None or pair.sidecar.right is None for pair in listed.pairs)
-    words = [f"{count} pair{'' if count == 1 else 's'}"]
+    words = [_count(len(listed.pairs), "pair")]
     if lone:
         words.append(f"{lone} of them with one picture missing")
     if listed.bad:
-        words.append(f"{len(listed.bad)} rows that cannot be used")
-    return f"{', '.join(words)}: {output}\n{_findings_text(found)}"
+        words.append(f"{_count(len(listed.bad), 'row')} that cannot be used")
+    return (f"{', '.join(words)}: {output}\n{_count(len(found), 'finding')}: "
+            f"{_findings_file(output)}\n{_findings_text(found)}")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _findings_csv(found: Sequence[Finding]) -> str:
+    """RFC 4180, in the order in which they are told."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(("kind", "where", "text"))
+    writer.writerows((f.kind, f.where, f.text) for kind in KINDS for f in found if f.kind == kind)
+    return text.getvalue()
 
 
 def _findings_text(found: Sequence[Finding]) -> str:

@@ -65,7 +65,7 @@ def assess_campaign_pair(work: Assess) -> PairEntry | PairFailure:
     try:
         return _entry(work)
     except HazcamError as error:
-        told = as_seen_from(error, work.folder)
+        told = as_seen_from(error, work.pair, work.folder)
         return PairFailure(id=work.id, kind="failed", where=told.where, found=told.found,
                            expected=told.expected, remedy=told.remedy)
 

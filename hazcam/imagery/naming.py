@@ -55,6 +55,22 @@ def is_picture(path: Path) -> bool:
     return path.suffix.lower() in _SUFFIXES
 
 
+def is_hidden(path: str) -> bool:
+    """Is a file hidden, or in a hidden folder? Systems keep such beside pictures, named as they.
+
+    Parameters
+    ----------
+    path : str
+        As seen from the folder, with ``/``.
+
+    Examples
+    --------
+    >>> is_hidden("day-1/._IMG_0010_L.png"), is_hidden("IMG_0010_L.png")
+    (True, False)
+    """
+    return any(part.startswith(".") for part in path.split("/"))
+
+
 def is_pattern(pattern: str) -> bool:
     """Two different names, each with ``{stem}`` or ``{id}`` once.
 

@@ -38,6 +38,8 @@ from hazcam.imagery.values import (
 )
 
 SCHEMA = "hazcam-pair/1"
+SIDECAR_SUFFIX = ".pair.json"
+"""Ending of the name of a sidecar."""
 
 # Our assumption where a rover gives roll and pitch without their sigma: about what a small
 # accelerometer holds at rest.

@@ -21,7 +21,7 @@ LONGEST_TEXT = 2000
 _SHOWN = 200  # characters of a value that a message repeats
 # Neither a file name nor a database can hold a zero byte, or half of a surrogate pair.
 BROKEN = re.compile("[\0\ud800-\udfff]")
-_DECIMAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_DECIMAL = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"([+-]?[0-9]*),([0-9]+)")
 _FRACTION = re.compile(r"([0-9.]+) */ *([0-9.]+)")
 # An unset clock starts in 1970 (Unix) or 1980 (GPS, FAT), and no digital pair is older than 1990;

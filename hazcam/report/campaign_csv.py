@@ -11,6 +11,7 @@ from typing import Any
 
 from hazcam.campaign.summary.against import Disagreement, Walk
 from hazcam.campaign.summary.dust import DustSpot
+from hazcam.campaign.summary.rig_days import RigDay
 from hazcam.campaign.summary.summary import CampaignSummary, CauseCount
 from hazcam.campaign.summary.tally import Tally
 from hazcam.report.campaign_pairs import PairLine
@@ -20,7 +21,8 @@ def campaign_tables_csv(summary: CampaignSummary, lines: Sequence[PairLine]) -> 
     """The tables by the names of their files; an empty field stands for what is not known.
 
     ``pairs.csv``, ``groups.csv`` (rovers, days, sites), ``causes.csv``, ``walked.csv``,
-    ``disagreements.csv`` (with the rover's own verdict) and ``dust.csv``.
+    ``disagreements.csv`` (with the rover's own verdict) ``rig_days.csv`` and
+    ``dust.csv``.
     """
     groups = [{"group": kind, **asdict(tally)} for kind, tallies in
               (("all", (summary.all,)), ("rover", summary.by_rover), ("day", summary.by_day),
@@ -32,6 +34,7 @@ def campaign_tables_csv(summary: CampaignSummary, lines: Sequence[PairLine]) -> 
         "walked.csv": _csv(_names(Walk), map(asdict, summary.walks)),
         "disagreements.csv": _csv(_names(Disagreement),
                                   map(asdict, summary.onboard.disagreements)),
+        "rig_days.csv": _csv(_names(RigDay), map(asdict, summary.rig_days)),
         "dust.csv": _csv(_names(DustSpot), map(asdict, summary.dust)),
     }
 

@@ -19,9 +19,12 @@ from markupsafe import Markup
 
 from hazcam import __version__
 from hazcam.campaign.summary.against import Disagreement
+from hazcam.campaign.summary.course import day_of
+from hazcam.campaign.summary.rig_days import RigDay
 from hazcam.campaign.summary.summary import CampaignSummary
 from hazcam.campaign.summary.tally import Tables, Tally
 from hazcam.frames import heading_text
+from hazcam.report.campaign_first import first_looks
 from hazcam.report.campaign_pairs import CampaignPairs, PairLine
 from hazcam.report.campaign_plots import (
     causes_plot,
@@ -29,14 +32,24 @@ from hazcam.report.campaign_plots import (
     drift_plot,
     dust_plot,
     quality_plot,
+    rows_plot,
 )
 from hazcam.report.campaign_sets import PairSet, sets_of
-from hazcam.report.campaign_view import cautions, first_lines, headline, walk_counts
+from hazcam.report.campaign_view import (
+    ONLY_AHEAD,
+    cautions,
+    first_lines,
+    headline,
+    only_ahead,
+    walk_counts,
+)
 from hazcam.report.campaign_words import (
     NO_PERMISSION,
     cause_text,
     disagreement_text,
+    failure_word,
     length_text,
+    mount_text,
     over_text,
 )
 from hazcam.report.page import data_uri
@@ -53,11 +66,16 @@ _PAGES = Environment(
     trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
 )
 _DISAGREEMENTS = (
-    ("measured", "Dangerous: the rover says go, something measured does not keep its limit",
+    ("over", "Dangerous: the rover says go, something measured is over its limit",
      "Of each the measured demand within the look-ahead that is farthest over its limit, in "
-     "standard deviations; the farthest first. Below 0: within the limit, but not surely so."),
+     "standard deviations; the farthest first."),
+    ("may exceed", "Dangerous: the rover says go, a limit may be exceeded at the stated confidence",
+     "No measured value is over its limit, but at the stated confidence one may be: by its own "
+     "standard deviation, or with all that lies on the way together. Where the attitude is not "
+     "known, the value is the angle against the ground with the tilt that is possible added."),
     ("not known", "The rover says go, we ask only because ground or rig is not known",
-     "All that was measured keeps its limit; the chance is that something does not all the same."),
+     "Nothing that was measured is a cause to ask, and no chance that could be stated is more than "
+     "the confidence allows. That says nothing of the ground that was not seen."),
     ("needless", "The rover asks, we go", "Stops that may have been needless."),
 )
 
@@ -125,10 +143,20 @@ def index_page(report: CampaignReport) -> str:
         choices=[s for s in report.sets if s.kind == "choice"],
         groups=[(title, tallies, {t.name: files.get((title, t.name), "") for t in tallies})
                 for title, tallies in _tallies(summary).items()],
-        failures=list(report.failures),
-        disagreements=[(title, words, summary.onboard.of_kind(kind))  # type: ignore[arg-type]
+        looks=first_looks(summary), only_ahead=ONLY_AHEAD if only_ahead(summary) else "",
+        failures=_failures(report),
+        disagreements=[(kind, title, words, summary.onboard.of_kind(kind))  # type: ignore[arg-type]
                        for kind, title, words in _DISAGREEMENTS],
         origin=_origin(report), **_figures(summary), **_words(), **_all_pairs(report))
+
+
+def _failures(report: CampaignReport) -> list[tuple[PairLine, Any]]:
+    """Each with what is known of its pair; by rover, and by day and site within."""
+    rows = {str(row["pair"]): row for row in report.failures}
+    failed = [line for line in report.pairs.lines if line.id in rows]
+    failed.sort(key=lambda line: ("not stated" in line.rover, line.rover,
+                                  "not stated" in line.day, line.day, line.site))
+    return [(line, rows[line.id]) for line in failed]
 
 
 def _tallies(summary: CampaignSummary) -> dict[str, tuple[Tally, ...]]:
@@ -139,35 +167,43 @@ def _words() -> dict[str, Any]:
     """What the template says numbers with."""
     return {"percent": _percent, "heading": heading_text, "length": length_text,
             "cause": cause_text, "disagreement": disagreement_text, "over": over_text,
-            "chance": _chance, "metres": _metres, "degrees": _degrees}
+            "failure": failure_word, "mount": mount_text, "chance": _chance,
+            "metres": _metres, "degrees": _degrees, "pixels": _pixels}
 
 
 def _figures(summary: CampaignSummary) -> dict[str, Any]:
     """The plots, as sources of images."""
     rovers = list(dict.fromkeys(c.group for c in summary.quality))
-    drifts = [(d.rig, data_uri(drift_plot(d, summary.steps)), d.reasons)
+    drifts = [(mount_text(d.rig, d.rover), data_uri(drift_plot(d, summary.steps)), d.reasons)
               for d in summary.drifts[:_MOST_PLOTS]]
-    rigs = list(dict.fromkeys(spot.rig for spot in summary.dust))
+    mounts = list(dict.fromkeys((spot.rig, spot.rover) for spot in summary.dust))
+    by_mount: dict[str, list[RigDay]] = {}
+    far = {day_of(when) for _, when in summary.far_times}
+    for day in (d for d in summary.rig_days if d.day not in far):
+        by_mount.setdefault(mount_text(day.rig, day.rover), []).append(day)
+    rows = [(mount, data_uri(rows_plot(days))) for mount, days in by_mount.items()]
     return {
-        "days": data_uri(days_plot(summary.by_day)), "causes": data_uri(causes_plot(summary)),
+        "days": data_uri(days_plot(summary)), "causes": data_uri(causes_plot(summary)),
         "quality": [(rover, data_uri(quality_plot([c for c in summary.quality if c.group == rover],
                                                   summary.steps)))
                     for rover in rovers[:_MOST_PLOTS]],
         "drifts": [drift for drift in drifts if drift[1] is not None],
-        "dust": [(summary.sensors[rig].name, data_uri(dust_plot(
-            summary.sensors[rig], [s for s in summary.dust if s.rig == rig])))
-            for rig in rigs[:_MOST_PLOTS]],
+        "rows_off": [plot for plot in rows if plot[1] is not None][:_MOST_PLOTS],
+        "dust": [(mount_text(summary.sensors[rig].name, summary.rovers[rover]), data_uri(dust_plot(
+            summary.sensors[rig], [s for s in summary.dust if (s.rig, s.rover) == (rig, rover)])))
+            for rig, rover in mounts[:_MOST_PLOTS]],
         "spots": list(_spots(summary)),
     }
 
 
 def _spots(summary: CampaignSummary) -> Iterator[Record]:
     """Each spot with its number, as in the plots."""
-    numbers: dict[tuple[str, str], int] = {}
+    numbers: dict[tuple[str, str, str], int] = {}
     for spot in summary.dust:
-        lens = (spot.rig, spot.side)
+        lens = (spot.rig, spot.rover, spot.side)
         numbers[lens] = numbers.get(lens, 0) + 1
-        yield {"rig": summary.sensors[spot.rig].name, "number": numbers[lens], "spot": spot}
+        yield {"rig": mount_text(summary.sensors[spot.rig].name, summary.rovers[spot.rover]),
+               "number": numbers[lens], "spot": spot}
 
 
 def _all_pairs(report: CampaignReport) -> dict[str, Any]:
@@ -261,6 +297,10 @@ def _chance(d: Disagreement) -> str:
 
 def _metres(value_m: float) -> str:
     return f"{value_m:.3f} m" if math.isfinite(value_m) else "–"
+
+
+def _pixels(value: float) -> str:
+    return f"{value:.2f} px" if math.isfinite(value) else "–"
 
 
 def _degrees(value: float, sign: str = "+") -> str:

@@ -14,7 +14,7 @@ from hazcam.campaign.summary.course import moments
 from hazcam.campaign.summary.summary import QUALITY
 from hazcam.campaign.summary.tally import Groups, Tables, named
 from hazcam.frames import heading_text
-from hazcam.report.campaign_words import length_text, reason_text
+from hazcam.report.campaign_words import failure_word, length_text, reason_text
 from hazcam.report.record import Record
 from hazcam.report.text import chance_text
 
@@ -61,6 +61,11 @@ class PairLine:
     why: str = ""
     suggestion: str = ""
 
+    @property
+    def where(self) -> str:
+        """Rover, day and site; what is not stated says so."""
+        return " · ".join((self.rover, self.day, self.site))
+
 
 class CampaignPairs:
     """All pairs of a run, in order of time (those without one last), then of id.
@@ -96,7 +101,8 @@ class CampaignPairs:
             "rover": str(self._groups.rover[i]), "site": str(self._groups.site[i])}
         failure = self._single["failures"].get(id_)
         if failure is not None:
-            return PairLine(**line, state="failed", why=f"{failure['kind']}: {failure['found']}")
+            return PairLine(**line, state="failed",
+                            why=f"{failure_word(str(failure['kind']))}: {failure['found']}")
         a = self._single["assessments"].get(id_)
         if a is None:
             return PairLine(**line, state="not tried yet")
@@ -124,7 +130,7 @@ class CampaignPairs:
     def _found(self, a: Any, id_: str) -> list[tuple[str, str]]:
         rows = [("suggestion", str(a["suggestion"])), ("rig", self._rigs[str(a["rig"])])]
         if not a["usable"]:
-            rows.append(("of no use as a whole", str(a["unusable_because"])))
+            rows.append(("not to be relied on", str(a["unusable_because"])))
         rows += [("ground seen", _percent(a["seen_share"]) + " of the grid"),
                  ("matched", _percent(a["matched_share"]) + " of the left picture"),
                  ("rows off", _rows_off(a))]

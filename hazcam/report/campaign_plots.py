@@ -19,9 +19,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch
 from matplotlib.ticker import MaxNLocator
 
-from hazcam.campaign.summary.course import DAY_NOT_STATED, Course, Steps
+from hazcam.campaign.summary.course import DAY_NOT_STATED, Course, Steps, day_of
 from hazcam.campaign.summary.drift_course import ANGLES, RigDrift
 from hazcam.campaign.summary.dust import DustSpot
+from hazcam.campaign.summary.rig_days import RigDay
 from hazcam.campaign.summary.summary import CampaignSummary, Sensor
 from hazcam.campaign.summary.tally import Tally
 from hazcam.frames import Floats
@@ -41,9 +42,10 @@ _QUALITY_LABELS = {
     "lost": ("lost blocks\n[%]", 100.0)}
 
 
-def days_plot(tallies: Sequence[Tally]) -> bytes | None:
-    """PNG: verdicts straight ahead by day; None where no pair states its day."""
-    stated = [t for t in tallies if t.name != DAY_NOT_STATED]
+def days_plot(summary: CampaignSummary) -> bytes | None:
+    """PNG: verdicts straight ahead by day; None where no pair states its day, or only far ones."""
+    far = {day_of(when) for _, when in summary.far_times}
+    stated = [t for t in summary.by_day if t.name not in {DAY_NOT_STATED, *far}]
     if not stated:
         return None
     figure = Figure(figsize=(_WIDE_IN, 3.4), facecolor=WHITE, layout="constrained")
@@ -121,24 +123,17 @@ def quality_plot(courses: Sequence[Course], steps: Steps) -> bytes:
 
 def drift_plot(drift: RigDrift, steps: Steps) -> bytes | None:
     """PNG: turn of the right camera of a rig over the campaign; None where nothing shows it."""
-    if drift.course is None and drift.rows_off is None:
+    if drift.course is None:
         return None
-    count = (len(ANGLES) if drift.course is not None else 0) + (drift.rows_off is not None)
-    figure = Figure(figsize=(_WIDE_IN, 1.0 + 1.75 * count), facecolor=WHITE, layout="constrained")
-    panels = list(figure.subplots(count, 1, sharex=True, squeeze=False)[:, 0])
-    if drift.course is not None:
-        for axes, name in zip(panels, ANGLES, strict=False):
-            _angle(axes, drift.course, name, steps)
-    if drift.rows_off is not None:
-        band = drift.rows_off.bands["rows_off_px"]
-        _points(panels[-1], _along(drift.rows_off, steps), band.median, band.low, band.high, "")
-        panels[-1].set_ylabel("rows off [px]")
-        panels[-1].set_title("pairs of which no drift was estimated: largest offset of rows",
-                             loc="left", fontsize=_FONT_PT)
+    figure = Figure(figsize=(_WIDE_IN, 1.0 + 1.75 * len(ANGLES)), facecolor=WHITE,
+                    layout="constrained")
+    panels = figure.subplots(len(ANGLES), 1, sharex=True)
+    for axes, name in zip(panels, ANGLES, strict=True):
+        _angle(axes, drift.course, name, steps)
     _time_axis(panels[-1], steps)
     sigma = Line2D([], [], color=BLACK, ls="", marker="_", ms=8,
                    label="median ± standard deviation of a single pair")
-    _legend(figure, [_key(""), *([sigma] if drift.course is not None else [])])
+    _legend(figure, [_key(""), sigma])
     return _finished(figure)
 
 
@@ -152,6 +147,38 @@ def _angle(axes: Axes, course: Course, name: str, steps: Steps) -> None:
     axes.set_ylabel(f"{name} [°]")
     axes.set_title(f"positive: {SENSES[name]}", loc="left", fontsize=_FONT_PT)
     axes.margins(y=0.15)
+
+
+def rows_plot(days: Sequence[RigDay]) -> bytes | None:
+    """PNG: how far rows are off on each day with a rig on a rover; None where it is not known.
+
+    The scale is that of the usual days: it reaches three times the upper quartile of their medians,
+    at least 2 px. What lies beyond is marked at the rim, with its number.
+    """
+    shown = [d for d in days if d.known]
+    if not shown:
+        return None
+    top_px = max(2.0, 3 * float(np.percentile([d.median_px for d in shown], 75,
+                                              method="closest_observation")))
+    figure = Figure(figsize=(_WIDE_IN, 3.2), facecolor=WHITE, layout="constrained")
+    axes = figure.subplots()
+    for at, d in enumerate(shown):
+        axes.plot([at, at], np.minimum([d.low_px, d.high_px], top_px), color=BLUE, lw=1.4)
+        axes.plot([at - 0.3, at + 0.3], np.minimum([d.first_px, d.last_px], top_px), color=BLACK,
+                  lw=1.0, ls="--", marker="|", ms=7)
+        axes.plot(at, min(d.median_px, top_px), "o", color=BLUE, ms=5)
+        if max(d.high_px, d.first_px, d.last_px) > top_px:
+            axes.plot(at, top_px, "^", color=BLACK, ms=8, mfc=WHITE, clip_on=False)
+            axes.annotate(f"up to {d.high_px:.1f}", (at, top_px), xytext=(8, -4),
+                          textcoords="offset points", fontsize=_FONT_PT, va="top")
+    axes.set(xlim=(-0.6, len(shown) - 0.4), ylim=(0, top_px), ylabel="rows off [px]")
+    every = -(-len(shown) // 12)
+    axes.set_xticks(range(0, len(shown), every), [d.day for d in shown[::every]], rotation=20)
+    _legend(figure, [_key(""), Line2D([], [], color=BLACK, ls="--", marker="|", ms=7,
+                                      label="from the first third of the day to the last"),
+                     Line2D([], [], color=BLACK, ls="", marker="^", ms=8, mfc=WHITE,
+                            label="beyond the scale")])
+    return _finished(figure)
 
 
 def dust_plot(sensor: Sensor, spots: Sequence[DustSpot]) -> bytes:

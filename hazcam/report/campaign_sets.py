@@ -68,7 +68,7 @@ def _choices(lines: Sequence[PairLine]) -> Iterator[PairSet]:
         ("go", "go straight ahead", lambda p: p.ahead == "go"),
         ("ask", "ask-ground straight ahead", lambda p: p.ahead == "ask-ground"),
         ("no-go", "no heading is go", lambda p: p.verdict == "ask-ground"),
-        ("not-usable", "assessed, but of no use as a whole",
+        ("not-usable", "assessed, but not to be relied on",
          lambda p: p.state == "assessed" and not p.usable),
         ("failed", "failed", lambda p: p.state == "failed"),
         ("waiting", "not tried yet", lambda p: p.state == "not tried yet"))
@@ -83,8 +83,10 @@ def _named(lines: Sequence[PairLine], summary: CampaignSummary) -> Iterator[Pair
     onboard = summary.onboard
     for key, title, ids in (
         ("walked", "walked", [w.pair for w in summary.walks]),
-        ("rover-go-measured", "the rover says go, something measured does not keep its limit",
-         [d.pair for d in onboard.of_kind("measured")]),
+        ("rover-go-over", "the rover says go, something measured is over its limit",
+         [d.pair for d in onboard.of_kind("over")]),
+        ("rover-go-may", "the rover says go, a limit may be exceeded",
+         [d.pair for d in onboard.of_kind("may exceed")]),
         ("rover-go-not-known", "the rover says go, ground or rig is not known",
          [d.pair for d in onboard.of_kind("not known")]),
         ("rover-asks", "the rover asks, we go", [d.pair for d in onboard.of_kind("needless")]),

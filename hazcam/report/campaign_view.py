@@ -11,14 +11,20 @@ from hazcam.report.record import counted
 from hazcam.verdict.record import MEASURED
 
 _SHOWN_IDS = 5
+ONLY_AHEAD = ("No heading but straight ahead is go in any pair. Without leave to assume more than "
+              "the strip near the nose none can be: a turn in place sweeps ground that the cameras "
+              "do not see. So shares over all headings say nothing of the ground.")
 
 
 def headline(summary: CampaignSummary) -> str:
-    """How many pairs were assessed and failed."""
+    """How many pairs can be used, of all; and what became of the others."""
     all_ = summary.all
-    waiting = f", {all_.waiting} not tried yet" if all_.waiting else ""
-    return (f"{all_.assessed} of {counted(all_.pairs, 'pair')} assessed, "
-            f"{all_.failed} failed{waiting}")
+    share = f" ({100 * all_.usable / all_.pairs:.0f} %)" if all_.pairs else ""
+    rest = [f"{count} {what}" for count, what in
+            ((all_.assessed - all_.usable, "assessed but not to be relied on"),
+             (all_.failed, "failed"), (all_.waiting, "not tried yet")) if count]
+    return "; ".join([f"{all_.usable} of {counted(all_.pairs, 'pair')} "
+                      f"{'is' if all_.pairs == 1 else 'are'} usable{share}", *rest])
 
 
 def first_lines(summary: CampaignSummary) -> list[str]:
@@ -28,12 +34,23 @@ def first_lines(summary: CampaignSummary) -> list[str]:
     if not all_.assessed:
         return ["No pair was assessed, so nothing is known of the ground."]
     lines = [*_walked_lines(summary), *_onboard_lines(summary)]
-    lines.append(f"Usable: {share_text(all_.usable, all_.assessed)} of those assessed.")
+    if summary.no_attitude == all_.assessed and not all_.headings_go:
+        lines.insert(0, "No pair states roll and pitch, and all headings ask: without the attitude "
+                        "the tilt of the rover may be anything up to the bound of the settings. "
+                        "State roll_deg and pitch_deg, and assess again.")
     lines.append(f"Straight ahead: go in {share_text(all_.ahead_go, judged)}, ask-ground in "
                  f"{all_.ahead_ask}.")
-    lines.append(f"Any heading: go in {share_text(all_.any_go, all_.assessed)}; of the single "
-                 f"headings {share_text(all_.headings_go, all_.headings)}.")
+    if only_ahead(summary):
+        lines.append(ONLY_AHEAD)
+    else:
+        lines.append(f"Any heading: go in {share_text(all_.any_go, all_.assessed)}; of the single "
+                     f"headings {share_text(all_.headings_go, all_.headings)}.")
     return lines
+
+
+def only_ahead(summary: CampaignSummary) -> bool:
+    """No heading but straight ahead is go anywhere."""
+    return summary.all.headings_go == summary.all.ahead_go
 
 
 def _walked_lines(summary: CampaignSummary) -> list[str]:
@@ -47,7 +64,7 @@ def _walked_lines(summary: CampaignSummary) -> list[str]:
     if not wrong:
         return [f"Walked where the verdict was go: {counted(len(went), 'pair')}, all climbed."]
     return [f"Walked where the verdict was go: {wrong} of {counted(len(went), 'pair')} did not "
-            "climb. Look at these first."]
+            "climb."]
 
 
 def walk_counts(summary: CampaignSummary) -> list[tuple[str, int, int, int]]:
@@ -61,11 +78,12 @@ def _onboard_lines(summary: CampaignSummary) -> list[str]:
     onboard = summary.onboard
     if not onboard.compared:
         return []
-    measured = len(onboard.of_kind("measured"))
+    over, may = len(onboard.of_kind("over")), len(onboard.of_kind("may exceed"))
     return [f"The rover's own verdict differs in {len(onboard.disagreements)} of "
-            f"{counted(onboard.compared, 'pair')}: in {measured} it says go where something "
-            f"measured does not keep its limit, in {len(onboard.of_kind('not known'))} where only "
-            "the ground or the rig is not known; in "
+            f"{counted(onboard.compared, 'pair')}: in {over} it says go where something "
+            f"measured is over its limit, in {may} where a limit may be exceeded at the stated "
+            f"confidence, in {len(onboard.of_kind('not known'))} where only the "
+            "ground or the rig is not known; in "
             f"{len(onboard.of_kind('needless'))} it asks and we go."]
 
 
@@ -105,6 +123,12 @@ def _of_pairs(summary: CampaignSummary) -> list[str]:
     found += [f"{counted(len(c.pairs), 'pair')} outside the rehearsed conditions, {c.condition}: "
               f"{_some(c.pairs)}. The stated rates of mistakes do not hold for them."
               for c in summary.not_rehearsed]
+    if summary.far_times:
+        some = _some([f"{id_} ({when})" for id_, when in summary.far_times])
+        found.append(f"{counted(len(summary.far_times), 'pair')} with a time far from all others, "
+                     "probably of a wrong clock: not in what is shown over time, but in the "
+                     f"tables: {some}. Far is more than 30 days, and more than ten times the "
+                     "spread, from the median.")
     if summary.not_timed:
         found.append(f"{counted(summary.not_timed, 'pair')} do not say when they were taken, and "
                      "are missing in what is shown over time.")
@@ -128,7 +152,7 @@ def _of_run(summary: CampaignSummary) -> list[str]:
         found.append("Pairs were assessed by different versions: " + ", ".join(
             f"{version} ({count})" for version, count in summary.versions) + ".")
     if summary.dust:
-        lenses = {(spot.rig, spot.side) for spot in summary.dust}
+        lenses = {(spot.rig, spot.rover, spot.side) for spot in summary.dust}
         found.append(f"{counted(len(summary.dust), 'dark spot')} stay put between pairs, on "
                      f"{counted(len(lenses), 'lens')[:-1] + 'es' if len(lenses) > 1 else '1 lens'}"
                      ": dust, or something else in front of the camera.")

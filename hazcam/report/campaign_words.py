@@ -45,16 +45,24 @@ def compared_text(demand: float, sigma: float, limit: float, unit: str) -> str:
     --------
     >>> compared_text(0.083, 0.006, 0.06, "m"), compared_text(math.nan, math.nan, 0.06, "m")
     ('0.083 ± 0.006 m, limit 0.060 m', 'no bound, limit 0.060 m')
+    >>> compared_text(9.93, 0.2, 9.88, "deg")
+    '9.93 ± 0.20°, limit 9.88°'
     """
     if not math.isfinite(limit):
         return ""
-    digits = 3 if unit == "m" else (2 if unit == "px" else 1)
+    digits = _digits(demand, limit, 3 if unit == "m" else (2 if unit == "px" else 1))
     sign = f" {unit}" if unit != "deg" else "°"
     bound = f"limit {limit:.{digits}f}{sign}"
     if not math.isfinite(demand):
         return f"no bound, {bound}"
     sigmas = f" ± {sigma:.{digits}f}" if math.isfinite(sigma) else ""
     return f"{demand:.{digits}f}{sigmas}{sign}, {bound}"
+
+
+def _digits(demand: float, limit: float, digits: int) -> int:
+    """One more where rounding would hide which of the two is larger."""
+    hidden = math.isfinite(demand) and demand != limit
+    return digits + (hidden and f"{demand:.{digits}f}" == f"{limit:.{digits}f}")
 
 
 def reason_text(
@@ -82,6 +90,25 @@ def disagreement_text(d: Disagreement) -> str:
     return reason_text(d.cause, d.cause_reason, d.at_m, d.demand, d.sigma, d.limit, d.unit)
 
 
-def over_text(sigmas: float) -> str:
-    """How far over the limit, in sigmas; a dash where there is no comparison."""
-    return f"{round(sigmas, 1) + 0.0:+.1f} σ" if math.isfinite(sigmas) else "–"
+def over_text(d: Disagreement) -> str:
+    """How far over the limit, or how little within it, in sigmas; a dash without a comparison."""
+    if not math.isfinite(d.over_sigmas):
+        return "–"
+    if d.kind == "over":
+        return f"over by {d.over_sigmas:.1f} σ"
+    return f"within by {abs(d.over_sigmas):.1f} σ"
+
+
+_FAILURES = {"bad row": "bad row of the manifest", "failed": "input that cannot be used",
+             "time limit": "time limit", "worker died": "worker died",
+             "fault": "fault of the program"}
+
+
+def failure_word(kind: str) -> str:
+    """The kind of a failure in words."""
+    return _FAILURES[kind]
+
+
+def mount_text(rig: str, rover: str) -> str:
+    """A rig on a rover, in words."""
+    return f"rig {rig} on rover {rover}"

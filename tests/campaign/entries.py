@@ -140,6 +140,7 @@ def make_entry(pair: CampaignPair, rng: np.random.Generator) -> PairEntry:
     headings = [_heading(pair.id, heading, rng) for heading in HEADINGS]
     attitude = pair.sidecar.attitude
     record = {"schema": "hazcam-assessment/1", "id": pair.id, "hazcam": "0.1.0", "digests": {},
+              "settings": json.loads(str(_SETTINGS["json"])),
               "pair": {"attitude": None if attitude is None else asdict(attitude), "window": None,
                        "binning": 1},
               "headings": [{**{k: v for k, v in h.items() if k != "pair"},

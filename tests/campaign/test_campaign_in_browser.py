@@ -35,7 +35,7 @@ def test_the_single_page_asks_no_network_and_logs_no_error(
     browser: str, page: Path, tmp_path: Path
 ) -> None:
     opened, addresses = asked_for(browser, page, tmp_path)
-    assert "9 of 14 pairs assessed" in opened.stdout
+    assert " of 14 pairs are usable" in opened.stdout
     assert "CONSOLE" not in opened.stderr
     assert addresses == set()
 

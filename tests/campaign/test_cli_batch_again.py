@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from pathlib import Path
@@ -60,6 +61,29 @@ def test_other_pictures_of_the_same_names_are_refused(again: Path) -> None:
     assert result.exit_code == 1
     assert "the pictures of 1 pair are not those assessed" in result.output
     assert "ripples (other pictures)" in result.output
+
+
+def test_what_the_rover_said_may_be_added_after_the_pair_was_assessed(again: Path) -> None:
+    path = again / "field" / "ripples.pair.json"
+    said = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps({**said, "site": "heap", "onboard": {"verdict": "go"}}))
+    result = hazcam("batch", again / "field", "-o", again / "run", *OPTIONS)
+    assert result.exit_code == 0, result.output
+    with open_run(again / "run") as run:
+        assert run.table("pairs")[["onboard_verdict", "site"]].tolist() == [("go", "heap")]
+    path.write_text(json.dumps({**said, "roll_deg": said.get("roll_deg", 0) + 1}))
+    result = hazcam("batch", again / "field", "-o", again / "run", *OPTIONS)
+    assert "says something else now of 1 row assessed" in result.output
+
+
+def test_a_label_that_is_none_is_told_and_the_pair_is_assessed(again: Path) -> None:
+    (again / "field" / "c.csv").write_text(
+        "schema,sidecar,walked_heading_deg,walked_outcome\n"
+        "hazcam-manifest/1,ripples.pair.json,0,fell over\n")
+    result = hazcam("batch", again / "field" / "c.csv", "-o", again / "run", *OPTIONS)
+    assert result.exit_code == 0, result.output
+    assert "c.csv: line 2: walked_outcome: found 'fell over'" in result.output
+    assert "ripples is assessed without the label" in result.output
 
 
 def test_a_row_gone_bad_is_told_of_and_its_assessment_kept(again: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 from typing import Any
@@ -80,7 +81,8 @@ def test_what_could_not_be_paired_is_told(tmp_path: Path, rig: Path) -> None:
     (folder / "e_L.png").touch()
     result = manifest(folder, "-o", tmp_path / "c.jsonl", "--rig", rig, "--rover", "dunlin-fm")
     assert result.exit_code == 0, result.stderr
-    assert result.stdout.startswith("4 pairs, 2 of them with one picture missing, 1 rows that")
+    assert result.stdout.startswith("4 pairs, 2 of them with one picture missing, 1 row that "
+                                    "cannot be used: ")
     assert [line.split(":")[0] for line in lines(result, "lone picture")] == [
         "b_L.png", "c_R.png", "e_L.png"]
     assert [line.split(":")[0] for line in lines(result, "side not told")] == [
@@ -90,10 +92,62 @@ def test_what_could_not_be_paired_is_told(tmp_path: Path, rig: Path) -> None:
     assert any("e_L.png: is empty (0 bytes)" in line
                for line in lines(result, "cannot be used"))
     assert any(line.startswith("a: ") and "the pictures are 16 x 12 px" in line
-               for line in lines(result, "cannot be used"))
+               for line in lines(result, "cannot be looked at"))
+    assert len(lines(result, "cannot be used")) == 1  # as many as the rows that are counted
     rows = [json.loads(line) for line in (tmp_path / "c.jsonl").read_text().splitlines()]
     assert rows[1] == {"schema": SCHEMA, "id": "b", "left": "day/b_L.png", "rig": "rig.yaml",
                        "rover": "dunlin-fm"}
+
+
+def test_hidden_files_are_passed_over_and_told(tmp_path: Path, rig: Path) -> None:
+    folder = small(tmp_path / "day", "IMG_10_L.png", "IMG_10_R.png")
+    for name in ("._IMG_10_L.png", "._IMG_10_R.png", ".x.pair.json", ".notes"):
+        (folder / name).write_bytes(b"\0\5\26\7")
+    result = manifest(folder, "-o", tmp_path / "c.csv", "--rig", rig, "--rover", "dunlin-em")
+    assert result.exit_code == 0, result.stderr
+    assert result.stdout.startswith("1 pair: ")
+    told, = lines(result, "hidden file")
+    assert told.startswith("._IMG_10_L.png, ._IMG_10_R.png, .x.pair.json: 3 hidden files are")
+    both = tmp_path / "both"
+    both.mkdir()
+    write_picture(both / "1.png", np.zeros((12, 32), np.uint8))
+    (both / "._1.png").write_bytes(b"\0\5\26\7")
+    result = manifest(both, "-o", tmp_path / "d.csv", "--side-by-side", tmp_path / "halves",
+                      "--rig", rig, "--rover", "dunlin-em")
+    assert result.exit_code == 0, result.stderr
+    assert lines(result, "hidden file")[0].startswith("._1.png: 1 hidden file is")
+
+
+def test_findings_are_kept_beside_the_manifest(tmp_path: Path, rig: Path) -> None:
+    folder = small(tmp_path / "day", "a_L.png", "a_R.png", "b_L.png", "view.png")
+    given = ("--rig", rig, "--rover", "dunlin-em")
+    result = manifest(folder, "-o", tmp_path / "c.jsonl", *given)
+    assert result.exit_code == 0, result.stderr
+    path = tmp_path / "c.findings.csv"
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert f"\n{len(rows)} findings: {path}\n" in result.stdout
+    assert list(rows[0]) == ["kind", "where", "text"]
+    assert [row["kind"] for row in rows[:2]] == ["lone picture", "side not told"]
+    assert all(f"  {row['where']}: {row['text']}\n" in result.stdout for row in rows)
+    path.write_text("mine", encoding="utf-8")
+    (tmp_path / "c.jsonl").unlink()
+    result = manifest(folder, "-o", tmp_path / "c.jsonl", *given)
+    assert result.exit_code == 1
+    assert "c.findings.csv: is there already" in result.stderr
+    assert path.read_text(encoding="utf-8") == "mine"
+    assert manifest(folder, "-o", tmp_path / "c.jsonl", *given, "--force").exit_code == 0
+    assert path.read_text(encoding="utf-8") != "mine"
+
+
+def test_sizes_that_are_told_are_those_of_the_files(tmp_path: Path, rig: Path) -> None:
+    folder = tmp_path / "day"
+    folder.mkdir()
+    for name, size in (("a_L.png", (480, 640)), ("a_R.png", (240, 320))):
+        write_picture(folder / name, np.random.default_rng(1).integers(0, 256, size, np.uint8))
+    result = manifest(folder, "-o", tmp_path / "c.csv", "--rig", rig, "--rover", "dunlin-em")
+    told, = lines(result, "cannot be looked at")
+    assert told.startswith("a: a_L.png: 640 x 480 px, but a_R.png has 320 x 240 px")
 
 
 def test_time_and_exposure_are_taken_from_exif_where_both_agree(tmp_path: Path, rig: Path) -> None:
@@ -179,6 +233,26 @@ def test_sidecars_become_rows_that_name_them(tmp_path: Path, rig: Path) -> None:
     assert lines(result, "attitude not stated")[0].startswith("a: 1 pair states neither")
     assert "gain: found -1" in lines(result, "cannot be used")[0]
     assert [p.id for p in read_manifest(output).pairs] == ["a", "b"]
+
+
+def test_what_sidecars_lack_and_say_otherwise_is_told(tmp_path: Path, rig: Path) -> None:
+    folder = small(tmp_path / "day", "l_L.png", "l_R.png")
+    write_sidecar(folder / "a.pair.json", rig, right="gone.png", onboard={"verdict": "stop"})
+    write_sidecar(folder / "b.pair.json", rig, left=None, onboard={"verdict": " Ask-Ground "})
+    write_sidecar(folder / "c.pair.json", rig, onboard={"verdict": "stop"})
+    result = manifest(folder, "-o", tmp_path / "c.csv")
+    assert result.exit_code == 0, result.stderr
+    assert lines(result, "lone picture") == ["a: gone.png, its right picture, does not exist",
+                                             "b: its sidecar gives no left picture"]
+    told, = lines(result, "onboard verdict not known")
+    assert told.startswith("2 pairs: found 'stop' (2); only go and ask-ground can be compared")
+
+
+def test_the_words_to_compare_with_stand_in_the_help() -> None:
+    told = " ".join(manifest("--help").stdout.split())
+    assert "where it says go or ask-ground" in told
+    assert "DateTimeOriginal, no other tag" in told
+    assert "NAME.findings.csv" in told
 
 
 # --- both in one file ----------------------------------------------------------------------------
@@ -273,7 +347,7 @@ def test_folders_that_give_no_manifest(tmp_path: Path, rig: Path) -> None:
     for folder, words in ((tmp_path / "gone", "does not exist"), (rig, "is not a folder"),
                           (empty, "holds no sidecar *.pair.json and no picture"),
                           (lone, "nothing could be paired"),
-                          (wide, "none of its 1 pictures is named as a left or a right one")):
+                          (wide, "none of its pictures (there is one) is named as a left")):
         result = manifest(folder, *given)
         assert result.exit_code == 1
         assert words in result.stderr

@@ -229,8 +229,8 @@ def campaign(order: Sequence[int], *, timed: bool = True) -> dict[str, Table]:
     return {
         "pairs": np.array(list(zip(pairs, order, times, strict=True)),
                           [("pair", "U12"), ("place", "i8"), ("taken_at", "U20")]),
-        "assessments": np.array([(p, rig) for rig, some in of_rig.items() for p in some],
-                                [("pair", "U12"), ("rig", "U8")]),
+        "assessments": np.array([(p, rig, "em") for rig, some in of_rig.items() for p in some],
+                                [("pair", "U12"), ("rig", "U8"), ("rover", "U8")]),
         "pictures": np.array([(p, side) for p in pairs for side in ("left", "right")],
                              [("pair", "U12"), ("side", "U5")]),
         "spots": np.concatenate([*table, speck]),
@@ -243,6 +243,14 @@ def test_every_lens_of_a_campaign_in_order_of_time() -> None:
     assert (found.rig, found.side, found.looked) == ("rig-b", "right", 60)
     assert ids(120).index(found.first_pair) == pytest.approx(90, abs=3)
     assert ids(120).index(found.last_pair) == pytest.approx(119, abs=2)
+
+
+def test_rovers_that_share_the_file_of_a_rig_do_not_share_its_lenses() -> None:
+    tables = campaign(range(120))
+    tables["assessments"]["rig"] = "rig-a"
+    tables["assessments"]["rover"][60:] = "fm"
+    (found,) = campaign_dust(**tables)
+    assert (found.rig, found.rover, found.side, found.looked) == ("rig-a", "fm", "right", 60)
 
 
 def test_times_are_in_order_whatever_their_zone_and_fractions() -> None:

@@ -156,10 +156,6 @@ def test_lines_are_those_of_the_file() -> None:
     ({"id": "COM1"}, "id", "'COM1' cannot name"),
     ({"id": "a."}, "id", "'a.' cannot name"),
     ({"id": "x" * 101}, "id", "(101 characters) cannot name"),
-    ({"walked_outcome": "climbed"}, "", "walked_outcome without walked_heading_deg"),
-    ({"walked_heading_deg": 1.0}, "", "walked_heading_deg without walked_outcome"),
-    ({"walked_heading_deg": 200.0, "walked_outcome": "stuck"}, "walked_heading_deg", "200.0"),
-    ({"walked_heading_deg": 1.0, "walked_outcome": "flew"}, "walked_outcome", "found 'flew'"),
     ({"note": " "}, "note", "found ' '"),
     ({"left": "a\0b.png"}, "left", "found 'a\\x00b.png'"),
     ({"sidecar": "a.pair.json"}, "", "a sidecar, and left, right, rig, rover beside it"),
@@ -177,7 +173,75 @@ def test_a_row_that_cannot_be_used_says_why(
     assert bad.failure.expected
     assert bad.failure.remedy
     usable = changes.get("id", "dune-1") == "dune-1"
-    assert bad.failure.id == ("dune-1" if usable else "line-3")
+    assert bad.failure.id == ("dune-1" if usable else "l" if "left" not in changes else "line-3")
+
+
+@pytest.mark.parametrize(("changes", "words"), [
+    ({"walked_outcome": "climbed"}, "line 2: walked_outcome without walked_heading_deg"),
+    ({"walked_heading_deg": 1.0}, "line 2: walked_heading_deg without walked_outcome"),
+    ({"walked_heading_deg": 200.0, "walked_outcome": "stuck"},
+     "line 2: walked_heading_deg: found 200.0"),
+    ({"walked_heading_deg": 1.0, "walked_outcome": "flew"},
+     "line 2: walked_outcome: found 'flew'; expected: climbed, stuck"),
+])
+def test_a_label_that_is_none_is_dropped_and_the_pair_stays(
+    changes: dict[str, Any], words: str
+) -> None:
+    manifest = parsed(row(**changes))
+    pair, = manifest.pairs
+    assert not manifest.bad
+    assert pair.walked is None
+    assert words in pair.bad_label
+    assert "remedy: " in pair.bad_label
+    assert parsed(row()).pairs[0].bad_label == ""
+
+
+@pytest.mark.parametrize(("given", "name"), [
+    ({"sidecar": "day1/beach.pair.json", "site": "x"}, "beach"),  # can be read: its own id
+    ({"sidecar": "day 1/no-such 2.pair.json"}, "no-such_2"),
+    ({"left": "day1/IMG_0010_L.png"}, "IMG_0010"),
+    ({"right": "IMG_0010_R.png", "left": None}, "IMG_0010"),
+    ({"left": "view 7.png"}, "view_7"),
+    ({"left": None, "right": None, "rig": "rig.yaml"}, "line-2"),
+])
+def test_a_bad_row_without_id_is_called_by_what_it_names(given: dict[str, Any], name: str) -> None:
+    said = {"schema": SCHEMA, **{k: v for k, v in given.items() if v is not None}}
+    assert only_bad(parsed(said)).failure.id == name
+
+
+LATER = {
+    "taken_at": "2031-05-04T09:30:00Z", "site": "slag heap", "exposure_s": 0.01, "gain": 2.0,
+    "sun_elevation_deg": 12.0, "onboard_verdict": "go", "note": "later",
+    "walked_heading_deg": 1.0, "walked_outcome": "stuck",
+}
+
+
+@pytest.mark.parametrize("key", LATER)
+def test_what_may_be_added_to_an_assessed_pair(key: str) -> None:
+    keys = [k for k in LATER if k.startswith("walked")] if key.startswith("walked") else [key]
+    pair, = parsed(row(**{k: LATER[k] for k in keys})).pairs
+    assert not pair.bad_label
+    assert pair.digest == parsed(row()).pairs[0].digest
+    assert pair.digest == parsed(row(id="Dune-1")).pairs[0].digest
+
+
+def test_all_that_assessing_goes_by_is_in_the_digest() -> None:
+    window = {"window_column": 0, "window_row": 0, "window_width": 64, "window_height": 48}
+    angles: dict[str, Any] = {"roll_deg": 1.0, "pitch_deg": 2.0}
+    ways: list[dict[str, Any]] = [
+        {}, {"left": "x.png"}, {"right": "x.png"}, {"rig": "x.yaml"}, {"binning": 2}, window,
+        {**window, "window_row": 8}, angles, {**angles, "roll_deg": 1.5},
+        {**angles, "roll_sigma_deg": 0.3}, {**angles, "roll_sigma_deg": 0.5},
+        {**angles, "pitch_sigma_deg": 0.5, "roll_sigma_deg": 0.5}, {"right": None}]
+    digests = [parsed(row(**way)).pairs[0].digest for way in ways]
+    # One angle's sigma stated as what is assumed, with the other still assumed, says nothing new.
+    assert digests[9 + 1] == digests[7]
+    assert len(set(digests)) == len(ways) - 1
+
+
+def test_paths_are_the_same_however_they_are_written() -> None:
+    assert (parsed(row(left="./day/../l.png")).pairs[0].digest
+            == parsed(row(left="l.png")).pairs[0].digest)
 
 
 @pytest.mark.parametrize(("changes", "remedy"), [
@@ -296,7 +360,7 @@ def test_a_note_of_several_lines_may_speak_of_the_schema() -> None:
 def test_of_rows_with_one_id_the_first_stays() -> None:
     manifest = parsed(row(), row(left="other.png"), row(gain=-1.0))
     assert [p.place for p in manifest.pairs] == [0]
-    assert [b.failure.id for b in manifest.bad] == ["line-3", "line-4"]
+    assert [b.failure.id for b in manifest.bad] == ["other", "l"]
     assert manifest.bad[0].failure.where == "campaign.csv: line 3: id"
     assert "taken already by campaign.csv: line 2" in manifest.bad[0].failure.found
 
@@ -305,15 +369,15 @@ def test_ids_that_differ_in_capitals_only_are_one_folder_on_some_systems() -> No
     manifest = parsed(row(id="a1"), row(id="A1"), row(id="b", gain=-1.0), row(id="B"))
     assert [p.id for p in manifest.pairs] == ["a1"]
     twin, _, other = (b.failure for b in manifest.bad)
-    assert (twin.id, twin.where) == ("line-3", "campaign.csv: line 3: id")
+    assert (twin.id, twin.where) == ("l", "campaign.csv: line 3: id")
     assert twin.found == "'A1' is 'a1' of campaign.csv: line 2 but for capitals"
     assert "'B' is 'b' of campaign.csv: line 4" in other.found
 
 
 def test_a_bad_row_keeps_its_id_and_no_name_is_given_twice() -> None:
-    manifest = parsed(row(gain=-1.0), row(), row(id="line-3"))
-    assert [p.id for p in manifest.pairs] == ["line-3"]
-    assert [b.failure.id for b in manifest.bad] == ["dune-1", "line-3_"]
+    manifest = parsed(row(gain=-1.0), row(), row(id="l"))
+    assert [p.id for p in manifest.pairs] == ["l"]
+    assert [b.failure.id for b in manifest.bad] == ["dune-1", "l_"]
 
 
 @pytest.mark.parametrize(("changes", "words"), [

@@ -15,7 +15,7 @@ from hazcam.calibration import StereoRig, read_rig
 from hazcam.campaign.manifest.io import read_manifest
 from hazcam.campaign.manifest.text import COLUMNS, SCHEMA, write_manifest_text
 from hazcam.campaign.store.same_run import check_rows
-from hazcam.errors import OutputError, PairError
+from hazcam.errors import HazcamError, OutputError, PairError
 
 CALIBRATION = Path(__file__).parents[2] / "calibration"
 RIG = CALIBRATION / "dunlin-em.yaml"
@@ -64,7 +64,7 @@ WAYS: list[tuple[dict[str, Any] | Callable[[list[str]], list[str]], str]] = [
     ({"id": "pair-00000"}, "id: 'pair-00000' is taken already by campaign.csv: line 2"),
     ({"id": "pair 7"}, "id: 'pair 7' cannot name"),
     ({"taken_at": "04.05.2031"}, "taken_at: found '04.05.2031'"),
-    ({"walked_heading_deg": 0.0, "walked_outcome": "fell"}, "walked_outcome: found 'fell'"),
+    ({"binning": 1.5}, "binning: found '1.5'"),
     ({"schema": None}, "schema: missing"),
     ({"sidecar": "gone.pair.json"}, "a sidecar, and left, right"),
     (lambda row: row[:-1], "cells"),
@@ -173,8 +173,9 @@ def replaced(path: Path, old: str, new: str) -> None:
 
 
 @pytest.mark.parametrize(("file", "old", "new", "pair"), [
-    ("campaign.csv", "slag heap", "beach", "a"),
-    ("day/b.pair.json", '"rig"', '"note": "x", "rig"', "b"),
+    ("campaign.csv", ",1.0,", ",1.5,", "a"),
+    ("day/b.pair.json", '"rig"', '"binning": 2, "rig"', "b"),
+    ("day/b.pair.json", '"rig"', '"previous": {"pair": "a.pair.json"}, "rig"', "b"),
     ("a.toml", "lateral_m = 0.03", "lateral_m = 0.04", "a"),
     ("b.toml", "lateral_m = 0.03", "lateral_m = 0.04", "b"),
 ])
@@ -185,9 +186,60 @@ def test_what_a_row_names_may_not_be_exchanged_once_it_is_assessed(
     assert sorted(assessed) == ["a", "b"]
     check_rows(Path("RUN"), assessed, read_manifest(own))
     replaced(own.parent / file, old, new)
-    with pytest.raises(OutputError, match=rf"sidecar, rig or rover file: {pair}\n") as caught:
+    with pytest.raises(OutputError, match=rf"sidecar, rig or rover: {pair}\n") as caught:
         check_rows(Path("RUN"), assessed, read_manifest(own))
     assert "put back what was changed" in caught.value.remedy
+
+
+@pytest.mark.parametrize(("file", "old", "new"), [
+    ("campaign.csv", "slag heap", "beach"),
+    ("day/b.pair.json", '"rig"', '"note": "x", "site": "heap", "gain": 2.0, "rig"'),
+    ("day/b.pair.json", '"rig"', '"onboard": {"verdict": "go"}, "rig"'),
+])
+def test_labels_and_notes_may_be_added_to_what_is_assessed(
+    own: Path, file: str, old: str, new: str
+) -> None:
+    assessed = {p.id: p.digest for p in read_manifest(own).pairs}
+    replaced(own.parent / file, old, new)
+    check_rows(Path("RUN"), assessed, read_manifest(own))
+
+
+def test_the_digest_is_the_same_from_anywhere_and_where_the_campaign_is_moved(
+    own: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    replaced(own, ",l.png,", f",{CALIBRATION / 'far.png'},")
+    replaced(own, ",r.png,", f",{own.parent / 'r.png'},")
+
+    def digests(path: Path) -> list[str]:
+        return [pair.digest for pair in read_manifest(path).pairs]
+
+    before = digests(own)
+    assert len(set(before)) == 2
+    monkeypatch.chdir(own.parent)
+    assert digests(Path("campaign.csv")) == before
+    monkeypatch.chdir(own.parent.parent)
+    assert digests(Path(own.parent.name, "campaign.csv")) == before
+    replaced(own, f",{own.parent / 'r.png'},", ",r.png,")
+    own.parent.rename(tmp_path.parent / f"{tmp_path.name}-moved")
+    assert digests(tmp_path.parent / f"{tmp_path.name}-moved" / own.name) == before
+
+
+@pytest.mark.parametrize("folder", ["here", "absolute", "below"])
+def test_paths_in_messages_are_those_of_the_manifest(
+    field: Path, monkeypatch: pytest.MonkeyPatch, folder: str
+) -> None:
+    (field / "lists").mkdir()
+    row = good(0)
+    rows = [{**row, "id": "a", "left": "../l.png", "rig": "../calib/x.yaml"},
+            {**row, "id": "b", "left": "../empty.png", "right": "x/../../r.png",
+             "rig": "../rig.yaml"}]
+    (field / "lists" / "c.csv").write_text(write_manifest_text(rows, "csv"), encoding="utf-8")
+    at = {"here": field / "lists", "absolute": field, "below": field}[folder]
+    monkeypatch.chdir(at)
+    path = {"here": Path("c.csv"), "absolute": field / "lists" / "c.csv",
+            "below": Path("lists/c.csv")}[folder]
+    assert [b.failure.where for b in read_manifest(path).bad] == [
+        "c.csv: line 2: ../calib/x.yaml", "c.csv: line 3: ../empty.png"]
 
 
 @pytest.mark.parametrize(("name", "pair"), [("rig.yaml", "a"), ("rig2.yaml", "b")])
@@ -195,7 +247,7 @@ def test_another_rig_of_the_same_name_is_noticed(own: Path, name: str, pair: str
     assessed = {p.id: p.digest for p in read_manifest(own).pairs}
     other = (CALIBRATION / "dunlin-fm.yaml").read_text(encoding="utf-8")
     (own.parent / name).write_text(other, encoding="utf-8")
-    with pytest.raises(OutputError, match=f"file: {pair}\n"):
+    with pytest.raises(OutputError, match=f"rover: {pair}\n"):
         check_rows(Path("RUN"), assessed, read_manifest(own))
 
 
@@ -228,12 +280,12 @@ def test_a_folder_of_sidecars_with_folders_in_it(field: Path) -> None:
     assert [(p.id, p.where, dict(p.given)) for p in manifest.pairs] == [
         (name, f"em/{name}.pair.json", {"schema": SCHEMA, "sidecar": f"em/{name}.pair.json"})
         for name in ("a", "b")]
-    assert [b.failure.id for b in manifest.bad] == ["fm_a", "fm_c", "d"]
+    assert [b.failure.id for b in manifest.bad] == ["a_", "c", "d"]
     doubled, negative, text = (b.failure for b in manifest.bad)
     assert (doubled.where, doubled.found) == (
         "fm/a.pair.json: id", "'a' is taken already by em/a.pair.json")
     assert negative.where == "fm/c.pair.json: gain"
-    assert text.where == "fm/d.pair.json: fm/../text.png"
+    assert text.where == "fm/d.pair.json: text.png"
 
 
 def pictures(folder: Path, *names: str) -> None:
@@ -261,12 +313,57 @@ def test_a_folder_of_pictures(field: Path, monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_a_folder_of_pictures_by_a_pattern(field: Path) -> None:
     pictures(field, "cam0/1.png", "cam1/1.png", "cam0/2.png", "cam1/2.png")
-    (field / "rover.toml").write_text("", encoding="utf-8")
+    (field / "cam0" / "2.png").write_bytes(b"")
     write_sidecar(field / "em" / "b.pair.json")
     manifest = read_manifest(field, pattern="cam0/{stem}.png cam1/{stem}.png",
-                             rig=field / "rig.yaml", rover=str(field / "rover.toml"))
-    assert [b.failure.id for b in manifest.bad] == ["1", "2"]
-    assert manifest.bad[0].failure.where == "cam0/1.png: rover.toml"
+                             rig=field / "rig.yaml", rover="dunlin-em")
+    assert [p.id for p in manifest.pairs] == ["1"]
+    assert [b.failure.id for b in manifest.bad] == ["2"]
+    assert manifest.bad[0].failure.where == "cam0/2.png"
+
+
+def days(field: Path, *names: str) -> Path:
+    """A folder with pictures in its folders only."""
+    (field / "days").mkdir()
+    for name in names:
+        (field / "days" / name).parent.mkdir(exist_ok=True)
+        (field / "days" / name).write_bytes((field / "l.png").read_bytes())
+    return field / "days"
+
+
+@pytest.mark.parametrize("pattern", [None, "{stem}_L.png {stem}_R.png"])
+@pytest.mark.parametrize(("second", "ids"), [
+    ("13", ["IMG_11", "IMG_12", "IMG_13"]),
+    # Once a name is there twice, all are told apart: more pictures change no id at random.
+    ("12", ["2031-05-01_IMG_11", "2031-05-01_IMG_12", "2031-05-02_IMG_12"]),
+])
+def test_a_folder_for_each_day(
+    field: Path, pattern: str | None, second: str, ids: list[str]
+) -> None:
+    names = ("2031-05-01/IMG_11", "2031-05-01/IMG_12", f"2031-05-02/IMG_{second}")
+    folder = days(field, *(f"{name}_{side}.png" for name in names for side in "LR"))
+    manifest = read_manifest(folder, pattern=pattern, rig=RIG, rover="dunlin-em")
+    assert not manifest.bad
+    assert [p.id for p in manifest.pairs] == ids
+    assert [(p.given["left"], p.given["right"]) for p in manifest.pairs] == [
+        (f"{name}_L.png", f"{name}_R.png") for name in names]
+
+
+def test_with_pictures_at_the_top_the_folders_are_not_looked_into(field: Path) -> None:
+    folder = days(field, "old/a_L.png", "old/a_R.png")
+    pictures(folder.parent, "days/b_L.png", "days/b_R.png")
+    assert [p.id for p in read_manifest(folder, rig=RIG, rover="dunlin-em").pairs] == ["b"]
+
+
+@pytest.mark.parametrize(("rig", "rover", "words"), [
+    ("rgi.yaml", "dunlin-em", "rgi.yaml: does not exist"), ("rig.yaml", "dunlin-me", "dunlin-me"),
+])
+def test_a_slip_in_rig_or_rover_is_told_once(
+    field: Path, rig: str, rover: str, words: str
+) -> None:
+    pictures(field, "a_L.png", "a_R.png", "b_L.png", "b_R.png")
+    with pytest.raises(HazcamError, match=words):
+        read_manifest(field, rig=field / rig, rover=rover)
 
 
 @pytest.mark.parametrize(("name", "words"), [

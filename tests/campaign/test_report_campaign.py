@@ -17,10 +17,12 @@ from click.testing import CliRunner, Result
 from hazcam.campaign.store.reader import open_run
 from hazcam.campaign.store.writer import Store
 from hazcam.campaign.summary.dust import DustSpot
+from hazcam.campaign.summary.rig_days import NO_MATCH
 from hazcam.campaign.summary.summary import CampaignSummary, summarise
 from hazcam.cli import main
 from hazcam.errors import OutputError
 from hazcam.report import campaign_page, campaign_write
+from hazcam.report.campaign_first import first_looks
 from hazcam.report.campaign_page import MOST_PAIRS_ON_A_PAGE, index_page
 from hazcam.report.campaign_plots import (
     causes_plot,
@@ -28,6 +30,7 @@ from hazcam.report.campaign_plots import (
     drift_plot,
     dust_plot,
     quality_plot,
+    rows_plot,
 )
 from hazcam.report.campaign_sets import PAIRS_A_SHEET
 from hazcam.report.campaign_text import campaign_text
@@ -125,7 +128,8 @@ def test_each_pair_of_the_page_is_one_click_away(page: _Html) -> None:
 
 
 def test_the_page_says_what_a_team_asks_first(page: _Html) -> None:
-    assert "37 of 42 pairs assessed, 5 failed" in page.text
+    assert ("35 of 42 pairs are usable (83 %); 2 assessed but not to be relied on; 5 failed"
+            in page.text)
     assert NO_PERMISSION in page.text
     assert "is empty (0 bytes)" in page.text  # why a pair failed
     assert "manifest.csv: line 42: rover" in page.text  # a bad row
@@ -175,7 +179,7 @@ def test_the_sets_hold_what_their_tally_says(site: Path, many: Path) -> None:
     for key, count in (("go", summary.all.ahead_go), ("ask", summary.all.ahead_ask),
                        ("failed", summary.all.failed), ("rover-001", summary.by_rover[0].pairs),
                        ("day-002", summary.by_day[1].pairs),
-                       ("rover-go-measured", len(summary.onboard.of_kind("measured")))):
+                       ("rover-go-over", len(summary.onboard.of_kind("over")))):
         links = [link for sheet in sorted((site / "sheets").glob(f"{key}-[0-9]*.html"))
                  if re.fullmatch(rf"{key}-\d{{3}}", sheet.stem)
                  for link in _Html(sheet).links if "pairs/" in link]
@@ -184,7 +188,7 @@ def test_the_sets_hold_what_their_tally_says(site: Path, many: Path) -> None:
 
 def test_lists_that_are_cut_say_so_and_lead_to_all_of_them(site: Path) -> None:
     index = _Html(site / "index.html")
-    measured = [row for row in rows_of(site / "disagreements.csv") if row["kind"] == "measured"]
+    measured = [row for row in rows_of(site / "disagreements.csv") if row["kind"] == "over"]
     assert len(measured) > campaign_page.MOST_LISTED
     assert f"{len(measured) - campaign_page.MOST_LISTED} more: disagreements.csv" in index.text
     over = [float(row["over_sigmas"]) for row in measured]
@@ -205,6 +209,31 @@ def test_the_page_of_a_pair_has_its_verdicts_its_sidecar_and_its_neighbours(site
     failed = _Html(site / "pairs" / f"line-{MANY + 2}.html")
     assert not failed.images
     assert "write the name of the rover there" in failed.text
+
+
+def test_tiles_and_failures_say_which_rover_day_and_site(site: Path) -> None:
+    sheet = _Html(site / "sheets" / "all-001.html")
+    assert "dunlin-em · 2031-05-04 · slag heap" in sheet.text
+    index = _Html(site / "index.html").text
+    said = index[index.index("Failed: "):]
+    assert "input that cannot be used (3)" in said
+    assert re.search(r"pair-\d+ ?is empty \(0 bytes\) ?dunlin-(em|fm) ?2031-05-0\d ?"
+                     r"(slag heap|black sand|furrows) ?input", said)
+
+
+def test_a_run_that_is_all_tried_and_not_marked_says_just_that(
+    few: Path, tmp_path: Path
+) -> None:
+    with open_run(few) as run:
+        report = replace(run_report(run), finished=False)
+    path = tmp_path / "bare.html"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("hazcam.report.campaign_plots.png", lambda figure: b"a plot")
+        patch.setattr(campaign_page, "MOST_PAIRS_ON_A_PAGE", 1)
+        path.write_text(index_page(report), encoding="utf-8")
+    text = _Html(path).text
+    assert "not marked as finished, though all of its pairs were tried" in text
+    assert "were not tried yet" not in text
 
 
 def test_the_same_run_gives_the_same_bytes(many: Path, site: Path, tmp_path: Path) -> None:
@@ -242,7 +271,8 @@ def half(tmp_path: Path) -> Iterator[Path]:
 def test_a_run_that_is_not_finished_says_so_at_the_top(half: Path, tmp_path: Path) -> None:
     text = _Html(reported(half, tmp_path / "out")).text
     said = text.index("This run is not finished: 7 pairs were not tried yet")
-    assert "10 of 22 pairs assessed, 5 failed, 7 not tried yet" in text[said:]
+    assert re.search(r"\d+ of 22 pairs are usable \(\d+ %\);.* 5 failed; 7 not tried yet",
+                     text[said:])
 
 
 def test_pairs_that_come_while_tables_are_read_are_left_out(
@@ -263,7 +293,7 @@ def test_pairs_that_come_while_tables_are_read_are_left_out(
 
 def summary(**rows: object) -> CampaignSummary:
     def record(id_: str) -> dict[str, object]:
-        return {"headings": [{"heading_deg": 0.0, "causes": [
+        return {"settings": {"confidence": 0.99}, "headings": [{"heading_deg": 0.0, "causes": [
             {"kind": "step", "at_m": 0.92, "demand": 0.083, "sigma": 0.006, "limit": 0.06,
              "unit": "m", "reason": ""}]}]}
 
@@ -276,13 +306,69 @@ def test_the_text_says_first_what_went_wrong_on_a_go() -> None:
                pair("b", onboard_verdict="go"), pair("c")],
         assessments=[assessment("a", "go", 1), assessment("b")],
         headings=[heading("a"), heading("b", cause="step")]))
-    assert text.startswith("2 of 3 pairs assessed, 0 failed, 1 not tried yet.\nWalked where the "
-                           "verdict was go: 1 of 1 pair did not climb. Look at these first.\n")
+    assert text.startswith("2 of 3 pairs are usable (67 %); 1 not tried yet.\nWalked where the "
+                           "verdict was go: 1 of 1 pair did not climb.\n")
     assert "- a, straight ahead: stuck; we said go, clear for 1.00 m" in text
     # (0.083 - 0.060) / 0.006 = 3.83
-    assert "- b: step at 0.92 m: 0.083 ± 0.006 m, limit 0.060 m (+3.8 σ)" in text
+    assert "- b: step at 0.92 m: 0.083 ± 0.006 m, limit 0.060 m (over by 3.8 σ)" in text
     assert " ".join(NO_PERMISSION.split()) in " ".join(text.split())
     assert text.endswith(".\n")
+
+
+def test_what_to_look_at_first_is_said_of_what_was_found_and_nothing_else() -> None:
+    late = [f"2031-05-04T09:{i:02d}:00Z" for i in range(6)]
+    found = summary(
+        pairs=[pair("a", walked_heading_deg=0.0, walked_outcome="stuck"),
+               pair("b", onboard_verdict="go"),
+               pair("f", walked_heading_deg=0.0, walked_outcome="tipped"),
+               *(pair(f"m{i}", taken_at=when) for i, when in enumerate(late)),
+               *(pair(f"x{i}", taken_at="2031-05-06T09:00:00Z") for i in range(3))],
+        assessments=[assessment("a", "go", 1), assessment("b"),
+                     *(assessment(f"m{i}", usable=0, unusable_because=NO_MATCH) for i in range(6))],
+        headings=[heading("a"), heading("b", cause="step")],
+        failures=[{"pair": "f", "kind": "failed", "found": "is empty (0 bytes)"},
+                  *({"pair": f"x{i}", "kind": "failed"} for i in range(3))])
+    assert [look.line() for look in first_looks(found)] == [
+        "1 pair walked where we said go, and did not climb: a",
+        "1 pair walked without a verdict of ours, and did not climb: f",
+        "the rover says go, something measured is over its limit: b",
+        "all 6 pairs of 2031-05-04 with rig bench on rover dunlin-em do not match the calibration, "
+        "probably it is the file of another rig: m0",
+        "a third or more of the pairs failed: 2031-05-06 (3 of 3)"]
+    assert first_looks(summary(pairs=[pair("a")], assessments=[assessment("a")])) == []
+    assert "- f, straight ahead: tipped; not judged: is empty (0 bytes)" in campaign_text(found)
+
+
+def test_many_days_with_one_fault_do_not_crowd_out_the_rest() -> None:
+    ids = [(f"d{d}{i}", f"2031-05-0{d}T09:0{i}:00Z") for d in range(1, 6) for i in range(3)]
+    looks = [look.line() for look in first_looks(summary(
+        pairs=[pair(id_, taken_at=when) for id_, when in ids],
+        assessments=[assessment(id_, usable=0, unusable_because=NO_MATCH) for id_, _ in ids]))]
+    assert len(looks) == 3
+    assert looks[2] == "3 more days whose pairs do not match the calibration"
+
+
+def test_that_only_straight_ahead_can_go_is_no_finding_of_the_ground() -> None:
+    only, more = (campaign_text(summary(
+        pairs=[pair("a")], assessments=[assessment("a", "go", going)],
+        headings=[heading("a")])) for going in (1, 2))
+    assert "No heading but straight ahead is go" in only
+    assert "of the single headings" not in " ".join(only.split())
+    assert "of the single headings 2 of 3 (66.7 %)" in " ".join(more.split())
+
+
+def test_that_no_attitude_is_stated_is_said_in_the_head() -> None:
+    unknown = {"roll_deg": np.nan, "pitch_deg": np.nan}
+    text = campaign_text(summary(pairs=[pair("a", **unknown), pair("b", **unknown)],
+                                 assessments=[assessment("a"), assessment("b")]))
+    assert text.splitlines()[1].startswith("No pair states roll and pitch, and all headings ask")
+
+
+def test_a_wrong_clock_is_named(tmp_path: Path) -> None:
+    times = ["1970-01-01T00:00:07Z", *(f"2031-05-0{d}T09:00:00Z" for d in range(1, 6))]
+    given = tables(pairs=[pair(f"p{i}", taken_at=when) for i, when in enumerate(times)],
+                   assessments=[assessment(f"p{i}") for i in range(6)])
+    assert "p0 (1970-01-01T00:00:07Z)" in campaign_text(summarise(given, lambda id_: {}))
 
 
 def test_pairs_outside_the_rehearsed_conditions_are_told_together() -> None:
@@ -296,14 +382,14 @@ def test_pairs_outside_the_rehearsed_conditions_are_told_together() -> None:
 
 
 def test_the_text_of_an_empty_run_is_no_failure() -> None:
-    assert campaign_text(summary()).startswith("0 of 0 pairs assessed, 0 failed.\nNo pair was ")
+    assert campaign_text(summary()).startswith("0 of 0 pairs are usable.\nNo pair was ")
 
 
 def test_a_run_of_failures_alone_claims_nothing_of_the_ground() -> None:
     text = campaign_text(summary(pairs=[pair("a")], failures=[{"pair": "a", "kind": "failed"}]))
-    assert text.startswith("0 of 1 pair assessed, 1 failed.\nNo pair was assessed, so nothing is "
-                           "known of the ground.\n")
-    assert "Usable" not in text
+    assert text.startswith("0 of 1 pair is usable (0 %); 1 failed.\nNo pair was assessed, so "
+                           "nothing is known of the ground.\n")
+    assert "Straight ahead" not in text
 
 
 def test_every_place_to_be_careful_about_is_said() -> None:
@@ -367,25 +453,26 @@ def coloured(png: bytes | None) -> float:
 def test_plots_are_drawn_of_what_is_there(many: Path) -> None:
     with open_run(many) as run:
         found = run_report(run).summary
-    for drawn in (days_plot(found.by_day), causes_plot(found),
+    for drawn in (days_plot(found), causes_plot(found),
                   quality_plot(found.quality[:2], found.steps),
-                  drift_plot(found.drifts[0], found.steps)):
+                  drift_plot(found.drifts[0], found.steps), rows_plot(found.rig_days[:4])):
         assert coloured(drawn) > 0.001  # blue or orange marks
-    assert days_plot(found.by_day) == days_plot(found.by_day)
+    assert days_plot(found) == days_plot(found)
 
 
 def test_there_is_no_plot_of_nothing() -> None:
     found = summary(pairs=[pair("a")], assessments=[assessment("a")])
-    assert days_plot(found.by_day) is None
+    assert days_plot(found) is None
     assert causes_plot(found) is None
     assert drift_plot(found.drifts[0], found.steps) is None
+    assert rows_plot(found.rig_days) is None
 
 
 def test_a_spot_of_dust_is_drawn_where_it_is() -> None:
     found = summary(pairs=[pair("a")], assessments=[assessment("a")])
-    spot = DustSpot(rig="rig", side="right", column_px=160.0, row_px=360.0, radius_px=40.0,
-                    depth=0.2, pairs=9, looked=10, looks=8, first_pair="a", last_pair="a",
-                    chance=1e-6)
+    spot = DustSpot(rig="rig", rover="em", side="right", column_px=160.0, row_px=360.0,
+                    radius_px=40.0, depth=0.2, pairs=9, looked=10, looks=8, first_pair="a",
+                    last_pair="a", chance=1e-6)
     with_spot, without = (
         cv2.imdecode(np.frombuffer(dust_plot(found.sensors["rig"], spots), np.uint8),
                      cv2.IMREAD_GRAYSCALE) for spots in ((spot,), ()))
@@ -408,7 +495,7 @@ def test_the_command_writes_below_the_run_and_prints_the_summary(
     monkeypatch.setattr("hazcam.report.campaign_plots.png", lambda figure: b"a plot")
     result = hazcam(tmp_path / "run")
     assert result.exit_code == 0, result.output
-    assert result.stdout.startswith("3 of 8 pairs assessed, 5 failed.\n")
+    assert result.stdout.startswith("3 of 8 pairs are usable (38 %); 5 failed.\n")
     assert "1 file, " in result.stderr
     assert (tmp_path / "run" / "report" / "report.html").is_file()
 

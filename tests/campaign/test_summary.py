@@ -14,7 +14,14 @@ from hypothesis import settings as checks
 from hypothesis import strategies as st
 
 from hazcam.campaign.store.reader import open_run
-from hazcam.campaign.summary.course import MOST_STEPS, course, day_of, moments, steps_of
+from hazcam.campaign.summary.course import (
+    MOST_STEPS,
+    course,
+    day_of,
+    far_from_the_rest,
+    moments,
+    steps_of,
+)
 from hazcam.campaign.summary.summary import READ, CampaignSummary, summarise
 from hazcam.campaign.summary.tally import Tally
 from tests.campaign.entries import make_run
@@ -41,7 +48,8 @@ def step(demand: float, sigma: float, at_m: float = 0.6) -> dict[str, Any]:
 def record_of(**causes: list[dict[str, Any]]) -> Any:
     """Records that say no more than the causes of heading 0."""
     def record(id_: str) -> Mapping[str, Any]:
-        return {"headings": [{"heading_deg": 5.0, "causes": []},
+        return {"settings": {"confidence": 0.99},
+                "headings": [{"heading_deg": 5.0, "causes": []},
                              {"heading_deg": 0.0, "causes": causes[id_]}]}
 
     return record
@@ -174,23 +182,47 @@ def test_dangerous_disagreements_come_first_the_farthest_over_first() -> None:
     found = summarise(tables(
         pairs=onboard(near="go", far="go", dark="go", stop="ask-ground", fine="go", dim="Go"),
         headings=[heading("near", cause="step"), heading("far", cause="unseen run"),
-                  heading("dark", cause="unseen run", probability=0.2), heading("stop"),
-                  heading("fine"), heading("dim", cause="unseen run", probability=0.4)]),
+                  heading("dark", cause="unseen run", probability=0.01), heading("stop"),
+                  heading("fine"), heading("dim", cause="unseen run", probability=np.nan)]),
         record_of(
             near=[step(0.07, 0.005)],
             far=[cause("unseen run", 0.3), step(0.061, 0.01, 0.4), step(0.09, 0.01, 0.8)],
             dark=[cause("unseen run", 0.3, reason="too dark")], dim=[cause("unseen run", 0.3)]),
     ).onboard
     assert [(d.pair, d.kind) for d in found.disagreements] == [
-        ("far", "measured"), ("near", "measured"), ("dim", "not known"), ("dark", "not known"),
+        ("far", "over"), ("near", "over"), ("dim", "not known"), ("dark", "not known"),
         ("stop", "needless")]
-    far, near = found.of_kind("measured")
+    far, near = found.of_kind("over")
     # (0.09 - 0.06) / 0.01 and (0.07 - 0.06) / 0.005
     assert far.over_sigmas == pytest.approx(3.0)
     assert near.over_sigmas == pytest.approx(2.0)
     assert (far.cause, far.at_m, far.demand, far.onboard_value_m) == ("step", 0.8, 0.09, 0.02)
     assert (found.both_go, found.both_ask, found.compared) == (1, 0, 6)
     assert found.of_kind("not known")[1].cause_reason == "too dark"
+
+
+def test_what_may_exceed_a_limit_is_dangerous_whatever_its_value_is() -> None:
+    """Only what the confidence of 0.99 allows, a chance of 0.01, counts as harmless."""
+    tilt = cause("attitude unknown", 0.1, demand=16.3, sigma=0.3, limit=13.1, unit="deg")
+    found = summarise(tables(
+        pairs=onboard(roll="go", tilted="go", likely="go", allowed="go", over="go", none="go"),
+        headings=[heading("roll", cause="step", probability=0.009),
+                  heading("tilted", cause="unseen run", probability=np.nan),
+                  heading("likely", cause="unseen run", probability=0.011),
+                  heading("allowed", cause="unseen run", probability=0.01),
+                  heading("over", cause="step", probability=0.6),
+                  heading("none", cause="step", probability=np.nan)]),
+        record_of(roll=[step(0.05, 0.005)], tilted=[cause("unseen run", 0.05), tilt],
+                  likely=[cause("unseen run", 0.3)], allowed=[cause("unseen run", 0.3)],
+                  over=[step(0.0601, 0.01)],
+                  none=[cause("step", 0.3, limit=0.06, unit="m")])).onboard
+    assert {d.pair: d.kind for d in found.disagreements} == {
+        "over": "over", "roll": "may exceed", "tilted": "may exceed", "likely": "may exceed",
+        "none": "may exceed", "allowed": "not known"}
+    assert found.disagreements[0].pair == "over"
+    said = {d.pair: d for d in found.disagreements}
+    assert said["roll"].over_sigmas == pytest.approx(-2.0)  # (0.05 - 0.06) / 0.005
+    assert said["tilted"].cause == "attitude unknown"
 
 
 def test_a_rig_that_no_longer_matches_is_not_something_measured_of_the_ground() -> None:
@@ -222,6 +254,17 @@ def test_walked_on_a_go_and_not_climbed_comes_first() -> None:
         ("right", "ask-ground", False), ("fine", "go", True)]
 
 
+def test_a_walk_without_a_verdict_says_why_and_comes_before_what_went_well() -> None:
+    found = summary(
+        pairs=[walked("well", "climbed"), walked("lost", "tipped"), walked("late", "climbed"),
+               walked("aside", "stuck", 7.5)],
+        headings=[heading("well"), heading("aside")],
+        failures=[{"pair": "lost", "kind": "failed", "found": "is empty (0 bytes)"}]).walks
+    assert [(w.pair, w.why_not_judged) for w in found] == [
+        ("aside", "this heading was not judged"), ("lost", "is empty (0 bytes)"),
+        ("late", "not tried yet"), ("well", "")]
+
+
 def test_the_verdict_of_the_very_heading_that_was_walked_counts() -> None:
     found = summary(pairs=[walked("a", "climbed", -10.0)],
                     headings=[heading("a", 0.0, "step"), heading("a", -10.0)]).walks
@@ -242,10 +285,12 @@ def test_a_day_is_that_of_the_zone_that_is_stated() -> None:
 def test_steps_hold_each_moment_and_are_few(at: list[float]) -> None:
     steps = steps_of(np.array(at), np.arange(len(at)))
     assert len(steps.edges) - 1 <= MOST_STEPS
-    for value, k in zip(at, steps.step.tolist(), strict=True):
+    apart = far_from_the_rest(np.array(at)).tolist()
+    for value, k, far in zip(at, steps.step.tolist(), apart, strict=True):
+        assert not far or k == -1
         if np.isnan(value) and steps.by_time:
             assert k == -1
-        elif steps.by_time:
+        elif steps.by_time and not far:
             assert steps.edges[k] <= value < steps.edges[k + 1]
     assert steps.by_time == (not np.isnan(at).all())
 
@@ -284,8 +329,88 @@ def test_the_drift_of_a_rig_first_and_last() -> None:
     assert found.reasons == (("too few features", 1),)
     assert (found.first_deg[0], found.last_deg[0]) == (0.0, pytest.approx(0.9))
     assert found.median_deg[0] == pytest.approx(0.45)
-    assert found.rows_off is not None
-    assert found.rows_off.count.sum() == 10
+
+
+def test_rovers_that_share_the_file_of_a_rig_do_not_drift_together() -> None:
+    turn = {"rig": "rig", "vergence_deg": 0.0, "roll_deg": 0.0}
+    found = summary(
+        pairs=[pair("a"), pair("b")],
+        assessments=[assessment("a"), assessment("b", rover="fm")],
+        drifts=[{"pair": "a", "pitch_deg": 0.1, **turn}, {"pair": "b", "pitch_deg": -0.3, **turn}],
+    ).drifts
+    assert [(d.rig, d.rover, d.pairs, d.median_deg[0]) for d in found] == [
+        ("bench", "dunlin-em", 1, 0.1), ("bench", "dunlin-fm", 1, -0.3)]
+
+
+# --- wrong clocks ---------------------------------------------------------------------------------
+
+
+def test_one_wrong_clock_does_not_stretch_the_time_of_all() -> None:
+    right = [f"2031-05-{d:02d}T{h:02d}:00:00Z" for d in range(1, 6) for h in (9, 10, 11)]
+    found = summary(
+        pairs=[pair(f"p{i:02d}", taken_at=when)
+               for i, when in enumerate(["1970-01-01T00:00:07Z", *right])],
+        assessments=[assessment(f"p{i:02d}") for i in range(16)])
+    assert found.far_times == (("p00", "1970-01-01T00:00:07Z"),)
+    assert found.steps.edges[-1] - found.steps.edges[0] < 6 * 86400
+    assert found.not_timed == 0  # it states a time
+    assert found.by_day[0].name == "1970-01-01"  # and the table still counts it
+
+
+def test_a_second_session_is_no_wrong_clock() -> None:
+    """Six pairs of ten in May and four in September: both are the campaign."""
+    when = [f"2031-05-01T09:{i:02d}:00Z" for i in range(6)]
+    when += [f"2031-09-01T09:{i:02d}:00Z" for i in range(4)]
+    assert not far_from_the_rest(moments(when)).any()
+    assert not far_from_the_rest(moments(["", "2031-05-01T09:00:00Z"])).any()
+
+
+# --- days of a rig --------------------------------------------------------------------------------
+
+
+def days_of(offsets: Mapping[int, list[float]], **more: Any) -> dict[str, Any]:
+    """A pair every ten minutes, by day of May."""
+    rows = [(f"p{day:02d}{i:02d}", f"2031-05-{day:02d}T09:{10 * i:02d}:00Z", off)
+            for day, some in offsets.items() for i, off in enumerate(some)]
+    found = summary(pairs=[pair(id_, taken_at=when) for id_, when, _ in rows],
+                    assessments=[assessment(id_, rows_off_px=off, rows_off_sigma_px=0.05, **more)
+                                 for id_, _, off in rows])
+    return {d.day: d for d in found.rig_days}
+
+
+QUIET = [0.05, 0.11, 0.02, 0.09, 0.04, 0.07]
+
+
+def test_a_camera_that_moves_within_a_day_is_found() -> None:
+    found = days_of({1: QUIET, 2: QUIET[::-1], 5: [0.06, 0.25, 0.54, 1.04, 1.3, 1.47]})
+    assert [d.trend for d in found.values()] == [False, False, True]
+    # Medians of 0.06, 0.25 and of 1.30, 1.47
+    assert (found["2031-05-05"].first_px, found["2031-05-05"].last_px) == (
+        pytest.approx(0.155), pytest.approx(1.385))
+
+
+def test_a_rise_within_what_one_pair_is_sure_of_is_no_trend() -> None:
+    assert not any(d.trend for d in days_of({1: [0.01, 0.012, 0.014, 0.016, 0.018, 0.02]}).values())
+
+
+def test_a_day_far_from_the_others_is_found_whatever_its_single_pairs() -> None:
+    found = days_of({1: QUIET, 2: [*QUIET[:5], 40.0], 3: [0.9, 1.1, 0.8]})
+    assert [d.far for d in found.values()] == [False, False, True]
+    assert found["2031-05-03"].others_px == pytest.approx(np.median([*QUIET, *QUIET[:5], 40.0]))
+
+
+def test_pairs_whose_rig_could_not_be_checked_have_no_say() -> None:
+    found = days_of({1: [45.8, 5.2]}, unusable_because="rig not checked")["2031-05-01"]
+    assert (found.pairs, found.known) == (2, 0)
+    assert np.isnan(found.median_px)
+
+
+@given(st.lists(st.floats(0, 2), min_size=6, max_size=6, unique=True))
+@checks(max_examples=60, deadline=None)
+def test_a_trend_is_the_same_downwards(offsets: list[float]) -> None:
+    up, down = (days_of({1: some})["2031-05-01"] for some in (offsets, offsets[::-1]))
+    assert up.trend == down.trend
+    assert up.first_px == down.last_px
 
 
 def test_quality_goes_by_rover_and_side() -> None:

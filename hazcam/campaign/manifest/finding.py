@@ -15,11 +15,13 @@ from typing import Any, Literal, get_args
 from hazcam.imagery.header import PictureHeader
 from hazcam.imagery.naming import NamedPicture
 from hazcam.imagery.sidecar import SAME_MOMENT_S
+from hazcam.verdict.record import Verdict
 
 Kind = Literal[
-    "lone picture", "side not told", "side by side", "same bytes", "different sizes",
+    "hidden file", "lone picture", "side not told", "side by side", "same bytes", "different sizes",
     "frames slipped", "exchanged", "not of one moment", "unequal exposure", "rotated by EXIF",
-    "attitude not stated", "cannot be used",
+    "attitude not stated", "onboard verdict not known", "label dropped", "cannot be looked at",
+    "cannot be used",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 """In the order in which they are told."""
@@ -92,6 +94,30 @@ def unpaired(pictures: Iterable[NamedPicture], others: Iterable[str]) -> list[Fi
                          text="its name tells neither left nor right; it is in no row (--pair "
                               "says how pictures are named)") for path in others)
     return found
+
+
+def hidden_files(names: Sequence[str]) -> list[Finding]:
+    """That hidden files are named as pictures or sidecars; they are in no row."""
+    if not names:
+        return []
+    count = "1 hidden file is" if len(names) == 1 else f"{len(names)} hidden files are"
+    return [Finding(kind="hidden file", where=_some(names),
+                    text=f"{count} passed over: a name with a point in front is no picture that a "
+                         "rover sent")]
+
+
+def onboard_words(verdicts: Iterable[str | None]) -> list[Finding]:
+    """That onboard verdicts are in words that cannot be compared; None for none stated."""
+    known = get_args(Verdict)
+    words = Counter(verdict for verdict in verdicts if verdict is not None
+                    and verdict.strip().casefold() not in known)
+    if not words:
+        return []
+    count = f"{words.total()} pair{'' if words.total() == 1 else 's'}"
+    told = _some([f"{word!r} ({number})" for word, number in words.most_common()])
+    return [Finding(kind="onboard verdict not known", where=count,
+                    text=f"found {told}; only {' and '.join(known)} can be compared with what "
+                         "`hazcam batch` finds")]
 
 
 def no_attitude(pairs: Sequence[str]) -> list[Finding]:

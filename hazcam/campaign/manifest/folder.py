@@ -4,20 +4,28 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 from typing import Any
 
+from hazcam.calibration import read_rig
 from hazcam.campaign.manifest.finding import moments_apart_s, resolution_s
 from hazcam.campaign.manifest.text import SCHEMA, RawRow
 from hazcam.errors import PairError
 from hazcam.imagery.header import PictureHeader, read_header
-from hazcam.imagery.naming import NamedPicture, id_of, is_picture, looks_deeper, named
+from hazcam.imagery.naming import (
+    NamedPicture,
+    id_of,
+    is_hidden,
+    is_picture,
+    looks_deeper,
+    named,
+)
+from hazcam.imagery.sidecar import SIDECAR_SUFFIX
 from hazcam.imagery.values import Check, exposure, moment
+from hazcam.rover import read_rover
 
 ReadHeader = Callable[[Path], PictureHeader | None]
-
-_SIDECAR = ".pair.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,40 +41,74 @@ class FolderContents:
         Whose names tell their side; none where there are sidecars.
     others : tuple of str
         Other files with the ending of a picture.
+    hidden : tuple of str
+        Hidden files with the ending of a picture or sidecar, which are passed over.
     """
 
     folder: Path
     sidecars: tuple[str, ...]
     pictures: tuple[NamedPicture, ...]
     others: tuple[str, ...]
+    hidden: tuple[str, ...] = ()
 
 
 def look_into(folder: Path, pattern: str | None) -> FolderContents:
     """List a folder.
 
+    Where it holds no picture itself, its folders are looked into for them.
+
     Parameters
     ----------
     folder : Path
     pattern : str or None
-        How the pictures are named, see ``imagery.naming.named``; sidecars do not count then.
+        How the pictures are named, see ``imagery.naming.named``, within each folder unless it
+        names folders itself; sidecars do not count then.
 
     Raises
     ------
     PairError
         There is neither a sidecar nor a picture.
     """
-    sidecars = () if pattern is not None else _names(folder, folder.rglob(f"*{_SIDECAR}"))
+    top = _names(folder, entries(folder))
+    files = [name for name in _names(folder, folder.rglob("*"))
+             if is_picture(Path(name)) or name.endswith(SIDECAR_SUFFIX)]
+    hidden = tuple(name for name in files if is_hidden(name))
+    files = [name for name in files if not is_hidden(name)]
+    sidecars = tuple(name for name in files
+                     if pattern is None and name.endswith(SIDECAR_SUFFIX))
     if sidecars:
-        return FolderContents(folder=folder, sidecars=sidecars, pictures=(), others=())
-    places = folder.rglob("*") if looks_deeper(pattern) else entries(folder)
-    told = {path: named(path, pattern) for path in _names(folder, places)}
+        return FolderContents(folder=folder, sidecars=sidecars, pictures=(), others=(),
+                              hidden=hidden)
+    at_top = [name for name in files if name in set(top) and is_picture(Path(name))]
+    told = {path: _told(path, pattern)
+            for path in (at_top if at_top and not looks_deeper(pattern) else files)}
     pictures = tuple(picture for picture in told.values() if picture is not None)
+    if not looks_deeper(pattern):
+        pictures = _told_apart(pictures)
     others = tuple(path for path, picture in told.items()
                    if picture is None and is_picture(Path(path)))
     if not pictures and not others:
-        raise PairError(str(folder), f"holds no sidecar *{_SIDECAR} and no picture",
+        raise PairError(str(folder), f"holds no sidecar *{SIDECAR_SUFFIX} and no picture",
                         "a folder of sidecars, or of pictures", "check the folder")
-    return FolderContents(folder=folder, sidecars=(), pictures=pictures, others=others)
+    return FolderContents(folder=folder, sidecars=(), pictures=pictures, others=others,
+                          hidden=hidden)
+
+
+def _told(path: str, pattern: str | None) -> NamedPicture | None:
+    """What a name tells: of its folders too only where the pattern names some."""
+    if looks_deeper(pattern):
+        return named(path, pattern)
+    told = named(PurePosixPath(path).name, pattern)
+    return None if told is None else replace(told, path=path)
+
+
+def _told_apart(pictures: tuple[NamedPicture, ...]) -> tuple[NamedPicture, ...]:
+    """With the folder in the name of every pair, where one name is in more than one folder."""
+    places = {(picture.pair, PurePosixPath(picture.path).parent) for picture in pictures}
+    if len(places) == len({pair for pair, _ in places}):
+        return pictures
+    return tuple(replace(picture, pair=f"{PurePosixPath(picture.path).parent}/{picture.pair}")
+                 for picture in pictures)
 
 
 def entries(folder: Path) -> list[Path]:
@@ -100,12 +142,12 @@ def rows_of_folder(
     """
     folder = contents.folder
     if contents.sidecars:
-        return [RawRow(where=name, name=id_of(name.removesuffix(_SIDECAR)),
+        return [RawRow(where=name, name=id_of(name.removesuffix(SIDECAR_SUFFIX)),
                        given={"schema": SCHEMA, "sidecar": name})
                 for name in (_from(base, folder / name) for name in contents.sidecars)]
     if not contents.pictures:
-        raise PairError(str(folder), f"none of its {len(contents.others)} pictures is named as a "
-                        "left or a right one", "two pictures for each pair",
+        raise PairError(str(folder), f"{_none_of(len(contents.others))} is named as a left "
+                        "or a right one", "two pictures for each pair",
                         "say how they are named: --pair '{stem}_L.png {stem}_R.png'; or split "
                         "files that hold both: `hazcam manifest --side-by-side DIR`")
     return rows_of_pictures(contents.pictures, folder, base, rig, rover)
@@ -143,6 +185,10 @@ def rows_of_pictures(
                    name=id_of(row.get("left") or row["right"])) for row in rows]
 
 
+def _none_of(count: int) -> str:
+    return "none of its pictures (there is one)" if count == 1 else f"none of its {count} pictures"
+
+
 def relative(path: Path, base: Path) -> str:
     """``path`` as seen from ``base``, with ``/``."""
     return Path(os.path.relpath(path.resolve(), base.resolve())).as_posix()
@@ -165,6 +211,9 @@ def _common(
                                if value is None)
         raise PairError(str(folder), f"holds pictures without sidecars, and no {lacking} is given",
                         "rig and rover for a folder of pictures", "give --rig and --rover")
+    # Once, and first: else a slip of the pen is told of every picture.
+    read_rig(rig)
+    read_rover(rover)
     is_file = rover.endswith(".toml") or "/" in rover or "\\" in rover
     return {"rig": relative(rig, base), "rover": relative(Path(rover), base) if is_file else rover}
 

@@ -15,7 +15,7 @@ from hazcam.campaign.manifest.folder import entries
 from hazcam.errors import ImageError, OutputError, PairError
 from hazcam.imagery.header import PictureHeader, read_header
 from hazcam.imagery.io import decode_picture
-from hazcam.imagery.naming import NamedPicture, is_picture
+from hazcam.imagery.naming import NamedPicture, is_hidden, is_picture
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +48,7 @@ def files_of_halves(folder: Path) -> list[Halves]:
     ImageError
         One has an odd width.
     """
-    paths = [path for path in entries(folder) if is_picture(path)]
+    paths = [path for path in entries(folder) if is_picture(path) and not is_hidden(path.name)]
     if not paths:
         raise PairError(str(folder), "holds no picture", "pictures that hold left and right half",
                         "check the folder")

@@ -17,6 +17,7 @@ from hazcam.campaign.manifest.finding import (
     Use,
     differing,
     no_attitude,
+    onboard_words,
     same_bytes,
     side_by_side,
     stated_apart,
@@ -33,7 +34,7 @@ from hazcam.campaign.manifest.look import (
     reduction,
 )
 from hazcam.campaign.record import CampaignPair, Manifest
-from hazcam.errors import HazcamError
+from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import Picture, read_picture
 from hazcam.imagery.header import PictureHeader, read_header
 
@@ -64,8 +65,13 @@ def look_through(
     found = [Finding(kind="cannot be used", where=bad.failure.id,
                      text=f"{bad.failure.where}: {bad.failure.found}; {bad.failure.remedy}")
              for bad in manifest.bad]
+    found += [Finding(kind="label dropped", where=pair.id, text=pair.bad_label)
+              for pair in manifest.pairs if pair.bad_label]
+    found += _missing(manifest.pairs)
+    found += onboard_words(pair.sidecar.details.get("onboard", {}).get("verdict")
+                           for pair in manifest.pairs)
     headers = {path: read_header(path) for path in _pictures(manifest.pairs)}
-    called = {**{path: path.name for path in headers}, **names}
+    called = {**_called(headers), **names}
     others = {path: read_header(path) for path in names}
     found += turned({called[p]: h for p, h in {**headers, **others}.items()})
     found += same_bytes(_uses(manifest.pairs))
@@ -91,6 +97,24 @@ def _pictures(pairs: Iterable[CampaignPair]) -> list[Path]:
     """Each picture that is there, once, in their order."""
     paths = (path for pair in pairs for path in (pair.sidecar.left, pair.sidecar.right))
     return [path for path in dict.fromkeys(paths) if path is not None and path.exists()]
+
+
+def _missing(pairs: Iterable[CampaignPair]) -> list[Finding]:
+    """Pictures that sidecars lack; those of a folder of pictures are told as the folder is read."""
+    return [Finding(kind="lone picture", where=pair.id,
+                    text=f"its sidecar gives no {side} picture" if path is None else
+                         f"{path.name}, its {side} picture, does not exist")
+            for pair in pairs if pair.from_file
+            for side, path in (("left", pair.sidecar.left), ("right", pair.sidecar.right))
+            if path is None or not path.exists()]
+
+
+def _called(paths: Iterable[Path]) -> dict[Path, str]:
+    """The name of each file, with its folder where several have that name."""
+    paths = list(paths)
+    count = Counter(path.name for path in paths)
+    return {path: path.name if count[path.name] == 1 else f"{path.parent.name}/{path.name}"
+            for path in paths}
 
 
 def _uses(pairs: Sequence[CampaignPair]) -> list[Use]:
@@ -155,9 +179,17 @@ class _Sequence:
         assert about.left is not None  # only whole pairs are in the sequence
         assert other.right is not None
         left, right = self._read(about.left), self._read(other.right)
-        # For the error, which would else tell of the reduced size.
+        # For the errors, which would else tell of the reduced sizes.
+        if left.size != right.size:
+            raise PairError(about.left.name, f"{_px(left.size)}, but {other.right.name} has "
+                            f"{_px(right.size)}", "two pictures of one size",
+                            "check that both are of this pair, as sent")
         rig_for(left.size, about.window, about.binning, self._rig, where=about.left.name)
         return look_at(left.reduced, right.reduced, left.k, about, self._rig)
+
+
+def _px(size: tuple[int, int]) -> str:
+    return f"{size[0]} x {size[1]} px"
 
 
 def _place(pair: CampaignPair) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,13 @@ from typing import TypeVar
 
 from hazcam.calibration import read_rig
 from hazcam.campaign.manifest.folder import look_into, rows_of_folder
-from hazcam.campaign.manifest.rows import digest_of, manifest_of, parse_manifest, refused_pair
+from hazcam.campaign.manifest.rows import (
+    as_named,
+    inputs_digest,
+    manifest_of,
+    parse_manifest,
+    refused_pair,
+)
 from hazcam.campaign.record import CampaignPair, Manifest
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import read_sidecar
@@ -81,10 +88,10 @@ def checked(manifest: Manifest, folder: Path) -> Manifest:
         try:
             files = rigs.digest(str(pair.sidecar.rig)), rovers.digest(pair.sidecar.rover)
             # Before the pictures: that those of an assessed pair are gone changes no digest.
-            pair = replace(pair, digest=digest_of(pair.given, pair.sidecar.digest, *files))
+            pair = replace(pair, digest=inputs_digest(pair.sidecar, pair.from_file, folder, *files))
             _check_pictures(pair)
         except HazcamError as error:
-            bad.append(refused_pair(pair, as_seen_from(error, folder)))
+            bad.append(refused_pair(pair, as_seen_from(error, pair, folder)))
         else:
             good.append(pair)
     return Manifest(path=manifest.path, pairs=tuple(good),
@@ -146,8 +153,20 @@ def _exists(path: Path) -> bool:
                         "correct the path") from error
 
 
-def as_seen_from(error: HazcamError, folder: Path) -> HazcamError:
+def as_seen_from(error: HazcamError, pair: CampaignPair, folder: Path) -> HazcamError:
     """The error with its paths as the manifest has them: a path of this machine is no use later."""
-    prefix = f"{folder}{os.sep}"
-    where, found = (text.replace(prefix, "") for text in (error.where, error.found))
+    prefix = "" if folder == Path() else f"{folder}{os.sep}"
+    about = pair.sidecar
+    paths = {str(path) for path in (about.left, about.right, about.rig) if path is not None}
+    if Path(about.rover).name != about.rover:
+        paths.add(about.rover)
+    ways = [*(rf"{re.escape(path)}(?!\w)" for path in sorted(paths, key=len, reverse=True)),
+            *([re.escape(prefix)] if prefix else [])]
+    # Only where a path begins: within one, "./" ends "../" too.
+    path = re.compile(rf"(?<![\w./\\-])(?:{'|'.join(ways)})")
+
+    def shorter(match: re.Match[str]) -> str:
+        return "" if match[0] == prefix else as_named(match[0], folder)
+
+    where, found = (path.sub(shorter, text) for text in (error.where, error.found))
     return HazcamError(where, found, error.expected, error.remedy)

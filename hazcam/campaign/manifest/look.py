@@ -341,6 +341,6 @@ def _exposure(name: str, look: StereoLook, usual: float) -> list[Finding]:
 
 
 def cannot(name: str, error: HazcamError) -> Finding:
-    """That something cannot be used, and what to do."""
-    return Finding(kind="cannot be used", where=name,
+    """That the pictures of a pair cannot be looked at, and what to do."""
+    return Finding(kind="cannot be looked at", where=name,
                    text=f"{error.where}: {error.found}; {error.remedy}")

@@ -14,9 +14,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, get_args
 
@@ -39,8 +40,8 @@ from hazcam.campaign.record import (
 )
 from hazcam.errors import HazcamError, PairError
 from hazcam.imagery import Sidecar
-from hazcam.imagery.naming import is_id
-from hazcam.imagery.sidecar import sidecar_of
+from hazcam.imagery.naming import id_of, is_id, named
+from hazcam.imagery.sidecar import SIDECAR_SUFFIX, sidecar_of
 from hazcam.imagery.values import shown
 
 ReadSidecar = Callable[[Path], Sidecar]
@@ -121,7 +122,7 @@ def manifest_of(
             refused.append((place, row, free, error))
         if identifier is not None:
             first.setdefault(identifier.lower(), (identifier, row.where))
-    bad = tuple(_bad(place, row, own or _free_id(row.name, first), error)
+    bad = tuple(_bad(place, row, own or _free_id(_by_files(row, base), first), error)
                 for place, row, own, error in refused)
     return Manifest(path=path, pairs=tuple(pairs), bad=bad)
 
@@ -140,10 +141,73 @@ def refused_pair(pair: CampaignPair, error: HazcamError) -> BadRow:
                   failure=_failure(pair.id, pair.where, error))
 
 
-def digest_of(given: Mapping[str, Any], *files: str) -> str:
-    """SHA-256 of a row as written and of the digests of its files; CSV and JSON Lines are alike."""
-    text = json.dumps([dict(given), *files], sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()
+def inputs_digest(about: Sidecar, from_file: bool, folder: Path, *files: str) -> str:
+    """SHA-256 of what assessing goes by: see ``CampaignPair.digest``.
+
+    Parameters
+    ----------
+    about : Sidecar
+    from_file : bool
+        The sidecar is a file of its own: only such a one can name the pair before.
+    folder : Path
+        Where the paths of the manifest start.
+    *files : str
+        Digests of rig and rover as read.
+    """
+    def from_folder(path: Path | None) -> str | None:
+        return None if path is None else as_named(str(path), folder)
+
+    previous = about.details.get("previous")
+    return _sha256({
+        "left": from_folder(about.left), "right": from_folder(about.right),
+        "rig": from_folder(about.rig), "from_file": from_file,
+        "attitude": None if about.attitude is None else asdict(about.attitude),
+        "window": None if about.window is None else asdict(about.window),
+        "binning": about.binning,
+        # It is named as seen from the sidecar.
+        "previous": None if previous is None else [from_folder(about.path.parent), previous],
+        # What was assumed, and that two times lie apart, is written into the record.
+        "notes": about.notes,
+        "files": files,
+    })
+
+
+def as_named(path: str, folder: Path) -> str:
+    """A path as seen from where the manifest is; one that is named in full elsewhere, in full.
+
+    So it is the same from wherever the command is given, and where a campaign is moved.
+
+    Examples
+    --------
+    >>> as_named("field/day/../rig.yaml", Path("field")), as_named("/rigs/a.yaml", Path("field"))
+    ('rig.yaml', '/rigs/a.yaml')
+    """
+    starts = () if folder == Path() else (f"{folder}{os.sep}",)
+    for start in (*starts, f"{folder.absolute()}{os.sep}"):
+        if path.startswith(start):
+            path = path.removeprefix(start)
+            break
+    return Path(os.path.normpath(path)).as_posix()
+
+
+def _sha256(values: Mapping[str, Any]) -> str:
+    text = json.dumps(values, sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()
+
+
+def _by_files(row: RawRow, base: _Base) -> str:
+    """What a row is called that gives no id: by what it names, which editing does not move."""
+    sidecar = row.given.get("sidecar")
+    if isinstance(sidecar, str):
+        try:
+            return base.read(base.folder / sidecar).id
+        except HazcamError:
+            return id_of(Path(sidecar).name.removesuffix(SIDECAR_SUFFIX))
+    for path in (row.given.get("left"), row.given.get("right")):
+        if isinstance(path, str):
+            told = named(Path(path).name)
+            return id_of(Path(path).stem if told is None else told.pair)
+    return row.name
 
 
 def _own_id(row: RawRow) -> str | None:
@@ -153,7 +217,7 @@ def _own_id(row: RawRow) -> str | None:
 
 
 def _bad(place: int, row: RawRow, identifier: str, error: HazcamError) -> BadRow:
-    return BadRow(place=place, digest=digest_of(row.given),
+    return BadRow(place=place, digest=_sha256(row.given),
                   failure=_failure(identifier, row.where, error))
 
 
@@ -183,12 +247,13 @@ def _pair(row: RawRow, place: int, base: _Base) -> CampaignPair:
         raise row.error
     given = row.given
     _check_schema(given, row.where)
-    walked = _walked(given, row.where)
     sidecar = (_sidecar_named(given, row.where, base) if "sidecar" in given
                else _sidecar_made(given, row.where, base))
+    walked, bad_label = _label(given, row.where)
+    from_file = "sidecar" in given
     return CampaignPair(id=sidecar.id, place=place, where=row.where, sidecar=sidecar,
-                        from_file="sidecar" in given, walked=walked, given=given,
-                        digest=digest_of(given, sidecar.digest))
+                        from_file=from_file, walked=walked, given=given, bad_label=bad_label,
+                        digest=inputs_digest(sidecar, from_file, base.folder))
 
 
 def _check_schema(given: Mapping[str, Any], where: str) -> None:
@@ -197,6 +262,15 @@ def _check_schema(given: Mapping[str, Any], where: str) -> None:
     if given["schema"] != SCHEMA:
         raise PairError(f"{where}: schema", f"found {given['schema']!r}", SCHEMA,
                         "write the row in the schema of this version")
+
+
+def _label(given: Mapping[str, Any], where: str) -> tuple[Walked | None, str]:
+    """The label, and what is wrong with one that is none: no reason not to assess the pair."""
+    try:
+        return _walked(given, where), ""
+    except PairError as error:
+        return None, f"{error.where}: {error.found}; expected: {error.expected}; " \
+                     f"remedy: {error.remedy}"
 
 
 def _walked(given: Mapping[str, Any], where: str) -> Walked | None:

@@ -34,7 +34,7 @@ _NUMBERS = frozenset({
     "sun_elevation_deg", "onboard_value_m", "walked_heading_deg",
 })
 _WHOLE = frozenset({*WINDOW, "binning"})
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _WHOLE_NUMBER = re.compile(r"[+-]?[0-9]{1,18}")
 # The schema as a cell of its own: the line that holds it is a row.
 _ROW = re.compile(r'(?:^|,)\s*"?hazcam-manifest/[0-9]+"?\s*(?:,|$)')

@@ -40,16 +40,17 @@ def check_about(folder: Path, stored: Mapping[str, str], asked: Mapping[str, str
 
 
 def check_rows(folder: Path, assessed: Mapping[str, str], manifest: Manifest) -> None:
-    """Refuse a manifest whose row, or a file it names, is another than when it was assessed.
+    """Refuse a manifest that gives an assessed pair other inputs than when it was assessed.
 
-    The pictures are those of ``check_pictures``.
+    Labels, site and note are no inputs: the run takes them over as they are now. The pictures are
+    those of ``check_pictures``.
 
     Parameters
     ----------
     folder : Path
         The run, for the message.
     assessed : mapping of str to str
-        Digest of the row, and of its sidecar, rig and rover, by id of the pair.
+        ``CampaignPair.digest`` by id of the pair.
     manifest : Manifest
         As it is now.
 
@@ -65,8 +66,9 @@ def check_rows(folder: Path, assessed: Mapping[str, str], manifest: Manifest) ->
         rows = "row" if len(changed) == 1 else "rows"
         raise OutputError(
             str(manifest.path), f"says something else now of {len(changed)} {rows} assessed in "
-            f"{folder}, by the row itself, or its sidecar, rig or rover file: {listed(changed)}",
-            "row, sidecar, rig and rover as they were when the pairs were assessed",
+            f"{folder}, by the row itself, or its sidecar, rig or rover: {listed(changed)}",
+            "files, attitude, window, binning, pair before, rig and rover as they were when the "
+            "pairs were assessed (labels and notes may change)",
             "put back what was changed, give a changed row another id (the sidecar too, which has "
             f"its own), or {_OTHER}")
 

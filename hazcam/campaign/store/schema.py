@@ -67,7 +67,7 @@ PAIRS = Table(
     columns=(
         _PAIR,
         _integer("place", "in the manifest, from 0"),
-        _text("row_digest", "of the row as written, and of its sidecar, rig and rover"),
+        _text("row_digest", "of what assessing goes by: files named, attitude, window, rig, ..."),
         _text("manifest", "bare name of the manifest, or folder, that it was last read from"),
         _text("source", "manifest and line, or sidecar"),
         _text("sidecar", "file name, relative to the manifest", null=True),

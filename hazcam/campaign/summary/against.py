@@ -18,9 +18,6 @@ DisagreementKind = Literal["over", "may exceed", "not known", "needless"]
 KNOWN_WORDS = ("go", "ask-ground")
 Causes = Sequence[Mapping[str, Any]]
 """All causes of a heading, nearest first, as a record has them."""
-# What is compared with a limit and was measured: that the attitude is not known hides how the
-# ground lies to gravity, but the angle against the plane of the legs was measured all the same.
-_COMPARED = (*MEASURED, "attitude unknown")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,9 +39,10 @@ class Disagreement:
     kind : str
         Dangerous: ``over``, it says go, we ask and something measured within the look-ahead is
         over its limit; ``may exceed``, it says go, and something measured is a cause although its
-        value keeps the limit, or the chance that any demand exceeds its limit is above what the
-        confidence allows. Else ``not known``: it says go, we ask only because the ground, or the
-        rig, is not known; ``needless``: it asks, we go.
+        value keeps the limit (or has no bound), or the tilt that is possible where the attitude is
+        not known takes it over its limit, or the chance that any demand exceeds its limit is above
+        what the confidence allows. Else ``not known``: it says go, we ask only because the ground,
+        or the rig, is not known; ``needless``: it asks, we go.
     onboard_value_m : float
         What it reported. [m] NaN: nothing.
     cause, cause_reason : str
@@ -104,11 +102,6 @@ class Onboard:
     not_compared: int
 
     @property
-    def dangerous(self) -> tuple[Disagreement, ...]:
-        """Those that say go where something is, or may be, over its limit."""
-        return self.of_kind("over") + self.of_kind("may exceed")
-
-    @property
     def compared(self) -> int:
         """How many pairs have both verdicts."""
         return self.both_go + self.both_ask + len(self.disagreements)
@@ -162,10 +155,12 @@ def _disagreement(
     over = float("nan")
     if heading["verdict"] != "go":
         said = ahead_of(id_)
-        measured = [c for c in said.causes if c["kind"] in _COMPARED and c["limit"] is not None]
-        cause = max(measured, key=_over, default=said.causes[0])
+        measured = [c for c in said.causes if c["kind"] in MEASURED]
+        # A bound of the tilt is no measured angle, but says more than ground that was not seen.
+        tilts = [c for c in said.causes if c["kind"] == "attitude unknown"]
+        cause = max(measured, key=_over, default=[*tilts, *said.causes][0])
         over = _over(cause) if measured else over
-        kind = _kind(measured, float(heading["probability"]), said.confidence)
+        kind = _kind(measured, tilts, float(heading["probability"]), said.confidence)
     return Disagreement(
         pair=id_, taken_at=str(pair["taken_at"]), rover=str(pair["rover"]), kind=kind,
         onboard_value_m=float(pair["onboard_value_m"]), cause=cause.get("kind", ""),
@@ -176,12 +171,14 @@ def _disagreement(
         clear_m=float(heading["clear_m"]))
 
 
-def _kind(measured: Causes, probability: float, confidence: float) -> DisagreementKind:
+def _kind(
+    measured: Causes, tilts: Causes, probability: float, confidence: float
+) -> DisagreementKind:
     """Of a pair of which the rover says go and we ask."""
-    if any(_over(cause) > 0 for cause in measured):
+    if any(_number(cause, "demand") > _number(cause, "limit") for cause in measured):
         return "over"
     # With room for rounding: what the verdict allows is no reason to call a pair dangerous.
-    if measured or probability > 1 - confidence + 1e-9:
+    if measured or tilts or probability > 1 - confidence + 1e-9:
         return "may exceed"
     return "not known"
 
@@ -227,7 +224,8 @@ class Walk:
     cause, cause_reason : str
         Our first cause.
     why_not_judged : str
-        Why there is no verdict: how the pair failed, or that it, or this heading, was not judged.
+        Why there is no verdict: what was found when the pair failed, or
+        that it, or this heading, was not judged.
     """
 
     pair: str
@@ -259,7 +257,7 @@ def walks_of(pairs: Rows, headings: Rows, failures: Rows) -> tuple[Walk, ...]:
     near = headings[np.isin(headings["pair"], walked["pair"])]
     place = {(id_, round(deg, 6)): i for i, (id_, deg) in
              enumerate(zip(near["pair"].tolist(), near["heading_deg"].tolist(), strict=True))}
-    failed = {str(f["pair"]): f"{f['kind']}: {f['found']}" for f in failures}
+    failed = {str(f["pair"]): str(f["found"]) for f in failures}
     assessed = set(near["pair"].tolist())
     found = []
     for row in walked:

@@ -15,7 +15,7 @@ from hazcam.frames import Floats, read_only
 MOST_STEPS = 60
 _LOW, _HIGH = 10, 90  # per cent
 _MINUTE, _HOUR, _DAY = 60.0, 3600.0, 86400.0
-_FAR_S, _FAR_SPANS = 30 * _DAY, 10.0
+_FAR_S, _FAR_SPREADS, _FAR_SHARE = 30 * _DAY, 10.0, 0.1
 _WIDTHS_S = (_MINUTE, 10 * _MINUTE, _HOUR, 6 * _HOUR, _DAY, 2 * _DAY, 7 * _DAY, 28 * _DAY)
 DAY_NOT_STATED = "day not stated"
 
@@ -54,11 +54,12 @@ def without_zone(taken_at: Sequence[str]) -> int:
 
 
 def far_from_the_rest(moments_s: Floats) -> NDArray[np.bool_]:
-    """Which times are so far from the others that a clock was wrong: probably, not surely, (N,).
+    """Which times are so far from the others that a clock was probably wrong, (N,).
 
-    Those beyond the quartiles of all by more than 30 days and by more than ten times the distance
-    of the quartiles. Quartiles do not heed what a few wrong clocks say; 30 days keep a break within
-    a campaign from counting as one. Common practice for outliers, with wider bounds; the two
+    Those farther from the median than 30 days and than ten times the spread, twice the median
+    distance from the median (of a symmetric spread, the distance of its quartiles): neither heeds
+    what a few wrong clocks say. More than a tenth of all, and more than one, are no exceptions but
+    another part of the campaign, and count as right. A rule for outliers as is common practice; the
     numbers are ours.
 
     Examples
@@ -69,11 +70,10 @@ def far_from_the_rest(moments_s: Floats) -> NDArray[np.bool_]:
     known = moments_s[np.isfinite(moments_s)]
     if not len(known):
         return np.zeros(len(moments_s), dtype=np.bool_)
-    # Of the times themselves, not between them: among few, one wrong clock would move a mean.
-    low, high = np.percentile(known, [25, 75], method="closest_observation")
-    low = np.percentile(known, 50, method="higher") if low == known.min() and len(known) < 8 else low
-    allowed = max(_FAR_S, _FAR_SPANS * (high - low))
-    return np.asarray((moments_s < low - allowed) | (moments_s > high + allowed))
+    apart = np.abs(moments_s - np.median(known))
+    spread = 2 * float(np.nanmedian(apart))
+    far = np.asarray(apart > max(_FAR_S, _FAR_SPREADS * spread))
+    return far if far.sum() <= max(1.0, _FAR_SHARE * len(known)) else np.zeros_like(far)
 
 
 def _parsed(text: str) -> datetime | None:

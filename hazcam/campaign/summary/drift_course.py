@@ -10,6 +10,7 @@ import numpy as np
 
 from hazcam.campaign.summary.against import Rows
 from hazcam.campaign.summary.course import Course, Integers, Steps, course
+from hazcam.campaign.summary.tally import Groups
 from hazcam.frames import Floats, read_only
 
 ANGLES = ("pitch", "vergence", "roll")
@@ -17,12 +18,13 @@ ANGLES = ("pitch", "vergence", "roll")
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RigDrift:
-    """What the pairs of a rig show of its drift.
+    """What the pairs of a rig on a rover show of its drift.
 
     Attributes
     ----------
-    rig : str
-        Name; with its digest where two rigs of the run have one name.
+    rig, rover : str
+        Names; with their digests where two of the run have one name. Rovers may share a file of a
+        rig; their cameras do not move together.
     pairs, sought, estimated : int
         Assessed with it; of them those in which a drift was sought; and was found.
     reasons : tuple of (str, int)
@@ -35,11 +37,10 @@ class RigDrift:
         Medians of the first and of the last tenth of the pairs, in time. [deg]
     course : Course or None
         ``pitch_deg``, ``pitch_sigma_deg`` and so on of the estimates; None: none that is timed.
-    rows_off : Course or None
-        ``rows_off_px`` of the pairs without an estimate; None: there is none.
     """
 
     rig: str
+    rover: str
     pairs: int
     sought: int
     estimated: int
@@ -51,7 +52,6 @@ class RigDrift:
     first_deg: Floats
     last_deg: Floats
     course: Course | None
-    rows_off: Course | None
 
     def __post_init__(self) -> None:
         for name in ("median_deg", "low_deg", "high_deg", "sigma_deg", "first_deg", "last_deg"):
@@ -59,55 +59,52 @@ class RigDrift:
 
 
 def rig_drifts(
-    found: Rows, drifts: Rows, names: Mapping[str, str], steps: Steps, rows: Mapping[str, int]
+    found: Rows, drifts: Rows, rigs: Mapping[str, str], groups: Groups, steps: Steps
 ) -> tuple[RigDrift, ...]:
-    """The drift of each rig.
+    """The drift of each rig on each rover.
 
     Parameters
     ----------
     found, drifts : structured array
         Tables ``assessments`` and ``drifts``.
-    names : mapping of str to str
-        Of the rigs, by digest.
+    rigs : mapping of str to str
+        Names by digest.
+    groups : Groups
+        Of the pairs.
     steps : Steps
         Of the campaign.
-    rows : mapping of str to int
-        Row of the table ``pairs`` by id.
     """
-    known = drifts[np.isfinite(drifts["pitch_deg"])]
-    rest = found[~np.isin(found["pair"], known["pair"])]
+    rover_of = groups.rover[groups.rows_of(found["pair"])]
+    both = sorted(set(zip(found["rig"].tolist(), rover_of.tolist(), strict=True)),
+                  key=lambda both: (rigs[both[0]], both[1]))
+    at = groups.rover[groups.rows_of(drifts["pair"])]
     return tuple(
-        _rig_drift(names[digest], int((found["rig"] == digest).sum()),
-                   known[known["rig"] == digest], rest[rest["rig"] == digest],
-                   drifts[drifts["rig"] == digest], steps, rows)
-        for digest in sorted(set(found["rig"].tolist()), key=lambda d: names[d]))
+        _rig_drift(rigs[digest], rover, int(((found["rig"] == digest) & (rover_of == rover)).sum()),
+                   drifts[(drifts["rig"] == digest) & (at == rover)], groups, steps)
+        for digest, rover in both)
 
 
 def _rig_drift(
-    name: str, pairs: int, known: Rows, rest: Rows, sought: Rows, steps: Steps,
-    rows: Mapping[str, int],
+    rig: str, rover: str, pairs: int, sought: Rows, groups: Groups, steps: Steps
 ) -> RigDrift:
-    step = _step(known, steps, rows)
+    known = sought[np.isfinite(sought["pitch_deg"])]
+    step = np.asarray(steps.step[groups.rows_of(known["pair"])], dtype=np.int64)
+    # What has no place in time, as behind a wrong clock, is neither first nor last.
     order = np.argsort(step, kind="stable")
-    angles = np.stack([known[f"{a}_deg"] for a in ANGLES], axis=1)[order]
+    order = order[step[order] >= 0]
+    angles = np.stack([known[f"{a}_deg"] for a in ANGLES], axis=1)
     sigmas = np.stack([known[f"{a}_sigma_deg"] for a in ANGLES], axis=1)
-    tenth = max(1, len(known) // 10)
+    tenth = max(1, len(order) // 10)
     reasons = Counter(text for text in sought["reason"].tolist() if text)
     return RigDrift(
-        rig=name, pairs=pairs, sought=len(sought), estimated=len(known),
+        rig=rig, rover=rover, pairs=pairs, sought=len(sought), estimated=len(known),
         reasons=tuple(sorted(reasons.items(), key=lambda item: (-item[1], item[0]))),
         median_deg=_percentile(angles, 50), low_deg=_percentile(angles, 10),
         high_deg=_percentile(angles, 90), sigma_deg=_percentile(sigmas, 50),
-        first_deg=_percentile(angles[:tenth], 50), last_deg=_percentile(angles[-tenth:], 50),
-        course=_course(name, steps, step, {key: known[key] for a in ANGLES
-                                           for key in (f"{a}_deg", f"{a}_sigma_deg")}),
-        rows_off=_course(name, steps, _step(rest, steps, rows),
-                         {"rows_off_px": rest["rows_off_px"]}))
-
-
-def _step(table: Rows, steps: Steps, rows: Mapping[str, int]) -> Integers:
-    at = np.array([rows[id_] for id_ in table["pair"].tolist()], dtype=np.int64)
-    return np.asarray(steps.step[at], dtype=np.int64)
+        first_deg=_percentile(angles[order[:tenth]], 50),
+        last_deg=_percentile(angles[order[-tenth:]], 50),
+        course=_course(rig, steps, step, {key: known[key] for a in ANGLES
+                                          for key in (f"{a}_deg", f"{a}_sigma_deg")}))
 
 
 def _course(

@@ -54,8 +54,8 @@ class DustSpot:
 
     Attributes
     ----------
-    rig, side : str
-        Digest of the rig, and which of its cameras.
+    rig, rover, side : str
+        Digests of the rig and the rover, and which of the cameras.
     column_px, row_px, radius_px : float
         Median place and radius, on the sensor as calibrated. [px]
     depth : float
@@ -72,6 +72,7 @@ class DustSpot:
     """
 
     rig: str
+    rover: str
     side: str
     column_px: float
     row_px: float
@@ -95,27 +96,31 @@ def campaign_dust(
 ) -> tuple[DustSpot, ...]:
     """Dust on every lens of a campaign, from the tables of its run; see ``dust_spots``.
 
+    Rovers may share the file of a rig, but not its lenses: each rig on each rover is by itself.
     Pairs are in order of the time they were taken at where all of them state one, else in order of
     the manifest. ``FALSE_ALARM`` holds for all lenses together.
     """
     order = _in_order(pairs)
     sizes = {str(r["digest"]): (int(r["width_px"]), int(r["height_px"])) for r in rigs}
-    rig_of = dict(zip(assessments["pair"].tolist(), assessments["rig"].tolist(), strict=True))
-    looked, of_lens = _by_lens(pictures, rig_of), _by_lens(spots, rig_of)
+    mount_of = dict(zip(assessments["pair"].tolist(), zip(
+        assessments["rig"].tolist(), assessments["rover"].tolist(), strict=True), strict=True))
+    looked, of_lens = _by_lens(pictures, mount_of), _by_lens(spots, mount_of)
     found: list[DustSpot] = []
-    for (rig, side), rows in sorted(looked.items()):
+    for (rig, rover, side), rows in sorted(looked.items()):
         ids = sorted(pictures["pair"][rows].tolist(), key=order.__getitem__)
-        found += dust_spots(spots[of_lens.get((rig, side), [])], ids, sizes[rig], rig=rig,
-                            side=side, false_alarm=FALSE_ALARM / len(looked))
+        found += dust_spots(spots[of_lens.get((rig, rover, side), [])], ids, sizes[rig], rig=rig,
+                            rover=rover, side=side, false_alarm=FALSE_ALARM / len(looked))
     return tuple(found)
 
 
-def _by_lens(table: Table, rig_of: Mapping[str, str]) -> dict[tuple[str, str], list[int]]:
-    """The rows of each rig and side."""
-    rows: dict[tuple[str, str], list[int]] = {}
+def _by_lens(
+    table: Table, mount_of: Mapping[str, tuple[str, str]]
+) -> dict[tuple[str, str, str], list[int]]:
+    """The rows of each rig, rover and side."""
+    rows: dict[tuple[str, str, str], list[int]] = {}
     for i, (pair, side) in enumerate(zip(table["pair"].tolist(), table["side"].tolist(),
                                          strict=True)):
-        rows.setdefault((rig_of[pair], side), []).append(i)
+        rows.setdefault((*mount_of[pair], side), []).append(i)
     return rows
 
 
@@ -129,8 +134,8 @@ def _in_order(pairs: Table) -> Mapping[str, tuple[float, int]]:
 
 
 def dust_spots(
-    spots: Table, pairs: Sequence[str], size_px: tuple[int, int], *, rig: str = "", side: str = "",
-    false_alarm: float = FALSE_ALARM,
+    spots: Table, pairs: Sequence[str], size_px: tuple[int, int], *, rig: str = "", rover: str = "",
+    side: str = "", false_alarm: float = FALSE_ALARM,
 ) -> tuple[DustSpot, ...]:
     """Places of one lens where spots recur far more often than by chance, the surest first.
 
@@ -143,7 +148,7 @@ def dust_spots(
         Ids of all pairs that were looked at, with and without spots, in order of time.
     size_px : tuple of int
         (width, height) of the sensor as calibrated. [px]
-    rig, side : str
+    rig, rover, side : str
         Kept in the result.
     false_alarm : float
         Probability that anything is found where there is no dust, at most.
@@ -173,7 +178,7 @@ def dust_spots(
         hit[number[there]] = True
         begin, end = _span(hit, float(rate[row, column]))
         found.append(DustSpot(
-            rig=rig, side=side, column_px=float(middle[0]), row_px=float(middle[1]),
+            rig=rig, rover=rover, side=side, column_px=float(middle[0]), row_px=float(middle[1]),
             radius_px=float(np.median(spots["radius_px"][there])),
             depth=float(np.median(spots["depth"][there])), pairs=int(hit.sum()), looked=len(pairs),
             looks=trials, first_pair=pairs[begin], last_pair=pairs[end],

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from hazcam.campaign.store.schema import TABLES
 from hazcam.campaign.summary.against import (
-    Causes,
+    Ahead,
     Onboard,
     Rows,
     Walk,
@@ -27,6 +27,7 @@ from hazcam.campaign.summary.course import (
     Course,
     Steps,
     course,
+    far_from_the_rest,
     moments,
     steps_of,
     without_zone,
@@ -34,6 +35,7 @@ from hazcam.campaign.summary.course import (
 from hazcam.campaign.summary.drift_course import RigDrift, rig_drifts
 from hazcam.campaign.summary.dust import DustSpot, campaign_dust
 from hazcam.campaign.summary.rehearsed import NotRehearsed, not_rehearsed
+from hazcam.campaign.summary.rig_days import RigDay, rig_days
 from hazcam.campaign.summary.tally import Groups, Tables, Tally, named, no_pairs
 
 # Long texts that no summary asks for: a table is as wide as the longest of them in every row.
@@ -113,14 +115,21 @@ class CampaignSummary:
         Of the time, or of the places in the manifest, that the courses run over.
     not_timed : int
         Assessed pairs that no course shows: they do not say when they were taken, others do.
+    far_times : tuple of (str, str)
+        Pairs, and the times they state, that are far from the rest (``far_from_the_rest``): their
+        clocks were probably wrong, and no course shows them.
     no_zone : int
         Pairs that state a time without a zone, which counts as UTC.
     quality : tuple of Course
         Of the pictures by rover and side: ``QUALITY``.
     drifts : tuple of RigDrift
-        By rig.
+        By rig and rover.
+    rig_days : tuple of RigDay
+        Offsets of rows by rig, rover and day.
     dust : tuple of DustSpot
-        Dark spots that stay put, by rig and side, the surest first.
+        Dark spots that stay put, by rig, rover and side, the surest first.
+    rovers : mapping of str to str
+        Names by the digest of the rover.
     sensors : mapping of str to Sensor
         By the digest of the rig.
     settings : tuple of mapping
@@ -144,10 +153,13 @@ class CampaignSummary:
     onboard: Onboard
     steps: Steps
     not_timed: int
+    far_times: tuple[tuple[str, str], ...]
     no_zone: int
     quality: tuple[Course, ...]
     drifts: tuple[RigDrift, ...]
+    rig_days: tuple[RigDay, ...]
     dust: tuple[DustSpot, ...]
+    rovers: Mapping[str, str]
     sensors: Mapping[str, Sensor]
     settings: tuple[Mapping[str, Any], ...]
     versions: tuple[tuple[str, int], ...]
@@ -174,7 +186,8 @@ def summarise(tables: Tables, record_of: Callable[[str], Mapping[str, Any]]) -> 
     ahead = headings[headings["heading_deg"] == 0]
     going = ahead[ahead["verdict"] == "go"]
     taken = moments(pairs["taken_at"].tolist())
-    steps = steps_of(taken, pairs["place"])
+    steps, far = steps_of(taken, pairs["place"]), far_from_the_rest(taken)
+    rigs = named(tables["rigs"])
     return CampaignSummary(
         all=groups.tallies(np.full(len(pairs), "all"))[0] if len(pairs) else no_pairs(),
         by_rover=groups.tallies(groups.rover), by_day=groups.tallies(groups.day),
@@ -185,22 +198,24 @@ def summarise(tables: Tables, record_of: Callable[[str], Mapping[str, Any]]) -> 
         no_attitude=int(np.isnan(pairs["roll_deg"][groups.rows_of(found["pair"])]).sum()),
         causes=_causes(headings, ahead), assumed=_assumed(going["assumed_m"]),
         not_rehearsed=not_rehearsed(found),
-        walks=walks_of(pairs, headings), steps=steps,
-        onboard=onboard_against_ours(pairs, ahead, lambda id_: _causes_ahead(record_of(id_))),
-        not_timed=int((steps.step[groups.rows_of(found["pair"])] < 0).sum()),
+        walks=walks_of(pairs, headings, tables["failures"]), steps=steps,
+        onboard=onboard_against_ours(pairs, ahead, lambda id_: _said_ahead(record_of(id_))),
+        not_timed=int(((steps.step < 0) & ~far)[groups.rows_of(found["pair"])].sum()),
+        far_times=tuple(zip(pairs["pair"][far].tolist(), pairs["taken_at"][far].tolist(),
+                            strict=True)),
         no_zone=without_zone(pairs["taken_at"].tolist()),
         quality=_quality(groups, steps, tables["pictures"]),
-        drifts=rig_drifts(found, tables["drifts"], named(tables["rigs"]), steps, groups.index),
+        drifts=rig_drifts(found, tables["drifts"], rigs, groups, steps),
+        rig_days=rig_days(found, rigs, groups, taken),
         dust=campaign_dust(pairs, found, tables["pictures"], tables["spots"], tables["rigs"]),
-        sensors=_sensors(tables["rigs"]),
+        rovers=named(tables["rovers"]), sensors=_sensors(tables["rigs"]),
         settings=tuple(json.loads(text) for text in tables["settings"]["json"].tolist()),
         versions=_most_first(found["hazcam"].tolist()))
 
 
-def _causes_ahead(record: Mapping[str, Any]) -> Causes:
+def _said_ahead(record: Mapping[str, Any]) -> Ahead:
     ahead = next(h for h in record["headings"] if h["heading_deg"] == 0)
-    causes: Causes = ahead["causes"]
-    return causes
+    return Ahead(causes=ahead["causes"], confidence=float(record["settings"]["confidence"]))
 
 
 def _sensors(rigs: Rows) -> dict[str, Sensor]:
