@@ -117,13 +117,12 @@ def test_workers_with_other_versions(cluster: Any, monkeypatch: pytest.MonkeyPat
         pass
 
 
-def test_a_scheduler_without_workers() -> None:
-    from distributed import LocalCluster
+def test_a_scheduler_without_workers(cluster: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    from distributed import Client
 
-    with (LocalCluster(n_workers=0, dashboard_address=":0", host="127.0.0.1",
-                       silence_logs=50) as empty,
-          pytest.raises(ClusterError, match="the scheduler has no worker"),
-          dask_cluster(empty.scheduler_address, Path.cwd())):
+    monkeypatch.setattr(Client, "nthreads", lambda self: {})
+    with (pytest.raises(ClusterError, match="the scheduler has no worker"),
+          dask_cluster(cluster.scheduler_address, Path.cwd())):
         pass
 
 
