@@ -268,7 +268,7 @@ def test_a_target_that_no_pair_shows(floors: Path) -> None:
      "1 m is 500% of the height (0.2 m)"),
     (("left.png", "--rig", "gone"), "left.png is one picture: give LEFT and RIGHT"),
     (("a", "b", "--rig", "r", "--pair", "l{id} r{id}"), "--pair names the pictures of a FOLDER"),
-    ((".", "--rig", "r", "--pair", "l r"), "'l r' is not two names with {id} in each"),
+    ((".", "--rig", "r", "--pair", "l r"), "'l r' is not two names with {id} or {stem} in each"),
 ])
 def test_wrong_usage(words: tuple[object, ...], said: str) -> None:
     result = mount(*words)
