@@ -114,11 +114,14 @@ class BadRow:
         Of kind ``bad row``.
     digest : str
         SHA-256 of the row as written.
+    pair : CampaignPair or None
+        What the row says, where it could be read and only its files cannot be used.
     """
 
     place: int
     failure: PairFailure
     digest: str
+    pair: CampaignPair | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -89,6 +89,13 @@ def test_bad_pairs_are_recorded_with_their_reason_and_the_rest_is_assessed(
         assert word in failures[id_][1], (id_, failures[id_])
 
 
+def test_a_failed_pair_keeps_its_rover_day_and_site(first: tuple[Path, Result]) -> None:
+    run, _ = first
+    said = {id_: rest for id_, *rest in rows(run, "pairs", "pair, rover, taken_at, site")}
+    assert said["empty"] == said["cut"] == ["dunlin-em", "2031-05-01T09:00:00Z",
+                                            "black beach, north end"]
+
+
 def test_bad_rows_are_listed_before_anything_is_done(first: tuple[Path, Result]) -> None:
     _, result = first
     said = result.stderr

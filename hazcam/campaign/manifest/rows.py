@@ -137,7 +137,7 @@ def _free_id(name: str, taken: _Taken) -> str:
 
 def refused_pair(pair: CampaignPair, error: HazcamError) -> BadRow:
     """The bad row of a pair whose files turn out to be of no use."""
-    return BadRow(place=pair.place, digest=pair.digest,
+    return BadRow(place=pair.place, digest=pair.digest, pair=pair,
                   failure=_failure(pair.id, pair.where, error))
 
 

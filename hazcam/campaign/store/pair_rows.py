@@ -64,7 +64,8 @@ def bad_row(bad: BadRow, manifest: Manifest) -> Row:
     known: dict[str, Value] = {
         "pair": bad.failure.id, "place": bad.place, "row_digest": bad.digest,
         "manifest": manifest.path.name, "source": bad.failure.where}
-    return {**dict.fromkeys(c.name for c in PAIRS.columns if c.null), **known}
+    said = {} if bad.pair is None else pair_row(bad.pair, manifest, files_seen(bad.pair))
+    return {**dict.fromkeys(c.name for c in PAIRS.columns if c.null), **said, **known}
 
 
 def failure_row(failure: PairFailure) -> Row:
