@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from hazcam.campaign.summary.against import DisagreementKind
 from hazcam.campaign.summary.rig_days import RigDay
 from hazcam.campaign.summary.summary import CampaignSummary
 from hazcam.campaign.summary.tally import Tally
@@ -65,9 +66,11 @@ def _walked(summary: CampaignSummary) -> Iterator[Look]:
 
 
 def _onboard(summary: CampaignSummary) -> Iterator[Look]:
-    for kind, what in (("over", "something measured is over its limit"),
-                       ("may exceed", "a limit may be exceeded")):
-        ids = [d.pair for d in summary.onboard.of_kind(kind)]  # type: ignore[arg-type]
+    dangerous: tuple[tuple[DisagreementKind, str], ...] = (
+        ("over", "something measured is over its limit"),
+        ("may exceed", "a limit may be exceeded"))
+    for kind, what in dangerous:
+        ids = [d.pair for d in summary.onboard.of_kind(kind)]
         if ids:
             yield _look(f"the rover says go, {what}", "onboard", ids)
 

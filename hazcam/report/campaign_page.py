@@ -18,7 +18,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from hazcam import __version__
-from hazcam.campaign.summary.against import Disagreement
+from hazcam.campaign.summary.against import Disagreement, DisagreementKind
 from hazcam.campaign.summary.course import day_of
 from hazcam.campaign.summary.rig_days import RigDay
 from hazcam.campaign.summary.summary import CampaignSummary
@@ -65,7 +65,7 @@ _PAGES = Environment(
     loader=PackageLoader("hazcam", "report"), autoescape=True, undefined=StrictUndefined,
     trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
 )
-_DISAGREEMENTS = (
+_DISAGREEMENTS: tuple[tuple[DisagreementKind, str, str], ...] = (
     ("over", "Dangerous: the rover says go, something measured is over its limit",
      "Of each the measured demand within the look-ahead that is farthest over its limit, in "
      "standard deviations; the farthest first."),
@@ -145,7 +145,7 @@ def index_page(report: CampaignReport) -> str:
                 for title, tallies in _tallies(summary).items()],
         looks=first_looks(summary), only_ahead=ONLY_AHEAD if only_ahead(summary) else "",
         failures=_failures(report),
-        disagreements=[(kind, title, words, summary.onboard.of_kind(kind))  # type: ignore[arg-type]
+        disagreements=[(kind, title, words, summary.onboard.of_kind(kind))
                        for kind, title, words in _DISAGREEMENTS],
         origin=_origin(report), **_figures(summary), **_words(), **_all_pairs(report))
 

@@ -96,7 +96,8 @@ class Hand:
             self._process = self._start()
             # The task's clock starts when its code has been loaded.
             self._exchange(_be_ready, function, max(limit_s, _START_S))
-        return self._exchange(function, argument, limit_s)  # type: ignore[no-any-return]
+        answer: T = self._exchange(function, argument, limit_s)  # what the function returned
+        return answer
 
     def _exchange(self, function: Callable[[Any], Any], argument: object, limit_s: float) -> Any:
         """Hand a task over and wait for its answer."""
