@@ -6,6 +6,8 @@ A programmer's mistake (a wrong shape handed to a function) is a plain ``ValueEr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class HazcamError(Exception):
     """An input that the user can mend.
@@ -56,3 +58,15 @@ class RoverError(HazcamError):
 
 class OutputError(HazcamError):
     """A place where the results cannot be written."""
+
+
+def listed(names: Sequence[str], most: int = 5) -> str:
+    """The first names of many, as messages spell them out.
+
+    Examples
+    --------
+    >>> listed(["a", "b", "c"], most=2)
+    'a, b and 1 more'
+    """
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")

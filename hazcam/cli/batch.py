@@ -15,7 +15,6 @@ from hazcam.campaign.manifest.pictures import digest_of_pictures
 from hazcam.campaign.record import BadRow, Manifest, PairFailure
 from hazcam.campaign.store.pair_rows import manifest_folder
 from hazcam.campaign.store.reader import open_run
-from hazcam.campaign.store.same_run import listed
 from hazcam.campaign.store.take_in import TakenIn
 from hazcam.campaign.store.writer import Ending, Store
 from hazcam.campaign.summary.summary import READ, summarise
@@ -27,7 +26,7 @@ from hazcam.cli.errors import status_of, termination_like_ctrl_c, user_errors
 from hazcam.cli.job import settings_of_options
 from hazcam.cli.progress import counting
 from hazcam.cli.work import Assess, assess_campaign_pair
-from hazcam.errors import PairError
+from hazcam.errors import PairError, listed
 from hazcam.report.campaign_text import campaign_text
 from hazcam.report.record import settings_record, to_json_line
 from hazcam.versions import versions

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 
 from hazcam.campaign.summary.summary import CampaignSummary
+from hazcam.errors import listed
 from hazcam.report.campaign_words import share_text
 from hazcam.report.record import counted
 from hazcam.verdict.record import MEASURED
 
-_SHOWN_IDS = 5
 ONLY_AHEAD = ("No heading but straight ahead is go in any pair. Without leave to assume more than "
               "the strip near the nose none can be: a turn in place sweeps ground that the cameras "
               "do not see. So shares over all headings say nothing of the ground.")
@@ -121,10 +120,10 @@ def _of_pairs(summary: CampaignSummary) -> list[str]:
         found.append(f"{counted(summary.no_attitude, 'assessed pair')} state no roll and pitch: "
                      "they were judged as the settings say for an attitude that is not known.")
     found += [f"{counted(len(c.pairs), 'pair')} outside the rehearsed conditions, {c.condition}: "
-              f"{_some(c.pairs)}. The stated rates of mistakes do not hold for them."
+              f"{listed(c.pairs)}. The stated rates of mistakes do not hold for them."
               for c in summary.not_rehearsed]
     if summary.far_times:
-        some = _some([f"{id_} ({when})" for id_, when in summary.far_times])
+        some = listed([f"{id_} ({when})" for id_, when in summary.far_times])
         found.append(f"{counted(len(summary.far_times), 'pair')} with a time far from all others, "
                      "probably of a wrong clock: not in what is shown over time, but in the "
                      f"tables: {some}. Far is more than 30 days, and more than ten times the "
@@ -136,11 +135,6 @@ def _of_pairs(summary: CampaignSummary) -> list[str]:
         found.append(f"{counted(summary.no_zone, 'pair')} state a time without a zone, which was "
                      "taken for UTC: beside others they may be out of order, and of another day.")
     return found
-
-
-def _some(ids: Sequence[str]) -> str:
-    more = len(ids) - _SHOWN_IDS
-    return ", ".join(ids[:_SHOWN_IDS]) + (f" and {more} more" if more > 0 else "")
 
 
 def _of_run(summary: CampaignSummary) -> list[str]:

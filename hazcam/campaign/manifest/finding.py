@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal, get_args
 
+from hazcam.errors import listed
 from hazcam.imagery.header import PictureHeader
 from hazcam.imagery.naming import NamedPicture
 from hazcam.imagery.sidecar import SAME_MOMENT_S
@@ -35,7 +36,6 @@ _TWICE = 0.03
 # Two pictures of 4:3 side by side are 2.67 times as wide as high, two of 1:1 twice; hardly any
 # sensor is wider than 16:9 (1.78).
 _WIDE = 1.95
-_LISTED = 5  # names that a finding spells out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,7 +101,7 @@ def hidden_files(names: Sequence[str]) -> list[Finding]:
     if not names:
         return []
     count = "1 hidden file is" if len(names) == 1 else f"{len(names)} hidden files are"
-    return [Finding(kind="hidden file", where=_some(names),
+    return [Finding(kind="hidden file", where=listed(names),
                     text=f"{count} passed over: a name with a point in front is no picture that a "
                          "rover sent")]
 
@@ -114,7 +114,7 @@ def onboard_words(verdicts: Iterable[str | None]) -> list[Finding]:
     if not words:
         return []
     count = f"{words.total()} pair{'' if words.total() == 1 else 's'}"
-    told = _some([f"{word!r} ({number})" for word, number in words.most_common()])
+    told = listed([f"{word!r} ({number})" for word, number in words.most_common()])
     return [Finding(kind="onboard verdict not known", where=count,
                     text=f"found {told}; only {' and '.join(known)} can be compared with what "
                          "`hazcam batch` finds")]
@@ -125,7 +125,7 @@ def no_attitude(pairs: Sequence[str]) -> list[Finding]:
     if not pairs:
         return []
     count = "1 pair states" if len(pairs) == 1 else f"{len(pairs)} pairs state"
-    return [Finding(kind="attitude not stated", where=_some(pairs),
+    return [Finding(kind="attitude not stated", where=listed(pairs),
                     text=f"{count} neither roll_deg nor pitch_deg: `hazcam batch` judges slopes "
                          "for any tilt within --tilt-bound-deg, so that most headings become "
                          "ask-ground; give both angles where the rover knows them")]
@@ -144,15 +144,10 @@ def _shared(group: Sequence[Use]) -> str:
     files = list(dict.fromkeys(use.path for use in group))
     pairs = list(dict.fromkeys(use.pair for use in group))
     what = ("is used more than once" if len(files) == 1
-            else f"has the same bytes as {_some(files[1:])}")
+            else f"has the same bytes as {listed(files[1:])}")
     if len(pairs) == 1:
         return f"{what}: left and right of {pairs[0]} are one picture"
-    return f"{what}: {_some([f'{use.side} of {use.pair}' for use in group])}"
-
-
-def _some(names: Sequence[str]) -> str:
-    more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
-    return ", ".join(names[:_LISTED]) + more
+    return f"{what}: {listed([f'{use.side} of {use.pair}' for use in group])}"
 
 
 def turned(headers: Mapping[str, PictureHeader | None]) -> list[Finding]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from hazcam.campaign.record import Manifest
-from hazcam.errors import OutputError
+from hazcam.errors import OutputError, listed
 
-_SHOWN = 8  # so many ids are named before "and N more"
 _OTHER = "give another folder with -o"
 
 
@@ -97,12 +96,6 @@ def check_pictures(folder: Path, other: Mapping[str, str], manifest: Manifest) -
             str(manifest.path), f"the pictures of {len(other)} {pairs} are not those assessed in "
             f"{folder}: {listed(told)}", "the pictures as they were when the pairs were assessed",
             f"put them back, or begin a new run: {_OTHER}; the run that is there stays as it is")
-
-
-def listed(ids: Sequence[str]) -> str:
-    """The first of them, and how many there are more."""
-    more = len(ids) - _SHOWN
-    return ", ".join(ids[:_SHOWN]) + (f" and {more} more" if more > 0 else "")
 
 
 def _differences(stored: Mapping[str, str], asked: Mapping[str, str], name: str) -> list[str]:

@@ -10,13 +10,12 @@ from pathlib import Path
 
 import click
 
-from hazcam.errors import CalibrationError
+from hazcam.errors import CalibrationError, listed
 from hazcam.imagery import read_picture
 from hazcam.imagery.naming import is_pattern, looks_deeper, named
 from hazcam.imagery.pair import Picture
 
 _LOSSY = frozenset({".jpg", ".jpeg", ".webp", ".jp2"})
-_LISTED = 5  # names that an error spells out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +106,7 @@ def read_views(views: Iterable[ViewFiles], source: Path) -> ViewPictures:
                   if p.shape != usual]
         raise CalibrationError(
             str(source), f"pictures of different sizes: most are {usual[1]} x {usual[0]} px, but "
-            f"{_some(others)}", "one size for all pictures of both cameras",
+            f"{listed(others)}", "one size for all pictures of both cameras",
             "leave the others out (--pair chooses by name), or calibrate them on their own",
         )
     height, width = next(iter(sizes))
@@ -167,7 +166,7 @@ def _refuse_lone(views: tuple[ViewFiles, ...], folder: Path) -> None:
     right = [v.right.name for v in views if v.right is not None and v.left is None]
     if not left and not right:
         return
-    lone = " and ".join(f"{len(names)} {side} without a {other} ({_some(names)})"
+    lone = " and ".join(f"{len(names)} {side} without a {other} ({listed(names)})"
                         for names, side, other in ((left, "left", "right"),
                                                    (right, "right", "left")) if names)
     raise CalibrationError(
@@ -175,11 +174,6 @@ def _refuse_lone(views: tuple[ViewFiles, ...], folder: Path) -> None:
         "a partner for each picture",
         "add the missing ones, or give --singles to use lone pictures for their own camera",
     )
-
-
-def _some(names: list[str]) -> str:
-    more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
-    return ", ".join(names[:_LISTED]) + more
 
 
 def _views_of_list(path: Path) -> tuple[ViewFiles, ...]:
