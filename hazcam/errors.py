@@ -56,6 +56,10 @@ class RoverError(HazcamError):
     """A rover profile, or one of its limits, that cannot be used."""
 
 
+class TrialsError(HazcamError):
+    """Trials of a rover, or labels of a run, that no limit can be chosen from."""
+
+
 class OutputError(HazcamError):
     """A place where the results cannot be written."""
 

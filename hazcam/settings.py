@@ -16,6 +16,22 @@ MATCHERS: Mapping[MatcherName, Callable[[], Matcher]] = {
 """The matchers that can be asked for by name; the first is the default."""
 
 
+def matcher_of(name: str) -> Matcher:
+    """The matcher of a record, by the word that its name begins with.
+
+    The settings that follow are those of now; where they differ, its name does.
+
+    Raises
+    ------
+    ValueError
+        There is none of this name.
+    """
+    for word, make in MATCHERS.items():
+        if name.partition("(")[0] == word:
+            return make()
+    raise ValueError(f"matcher {name!r} is none of {', '.join(MATCHERS)}")
+
+
 def _default_headings() -> tuple[float, ...]:
     return tuple(float(h) for h in range(-45, 46, 5))
 

@@ -174,13 +174,12 @@ def _npz(arrays: Arrays, about: _Record) -> bytes:
 
 def _about(schema: str, a: Assessment, record: _Record) -> _Record:
     """What both stores say. No path of this machine is in it."""
-    rover = asdict(a.rover)
-    del rover["source"]
     causes = () if a.epipolar is None else rig_causes(a.epipolar)
     said = {key: record[key] for key in (*_SAID, *_SAID_AT_TIMES) if key in record}
     said["pair"] = {key: record["pair"][key] for key in ("missing", "notes")}
     said["intake"] = {"notes": record["intake"]["notes"]}
-    return {"schema": schema, "hazcam": __version__, "id": a.pair.id, "rover": rover,
+    return {"schema": schema, "hazcam": __version__, "id": a.pair.id,
+            "rover": _rover_values(a.rover),
             "pair_causes": [asdict(cause) for cause in causes], "said": said}
 
 
@@ -198,10 +197,23 @@ def _store(where: str, about: _Record, arrays: _Loaded) -> StoredTerrain | Store
                          near_strip_max_m=about["near_strip_max_m"])
 
 
+def _rover_values(rover: RoverProfile) -> _Record:
+    values = asdict(rover)
+    del values["source"]
+    for limit in values["limits"].values():
+        if limit["was"] is None:
+            del limit["was"]
+    return values
+
+
 def _rover(values: Mapping[str, Any], source: str) -> RoverProfile:
-    limits = Limits(**{name: Limit(**limit) for name, limit in values["limits"].items()})
+    limits = Limits(**{name: _limit(**limit) for name, limit in values["limits"].items()})
     return RoverProfile(**{**values, "body": Body(**values["body"]), "legs": Legs(**values["legs"]),
                            "limits": limits, "source": source})
+
+
+def _limit(value: float, source: str, was: Mapping[str, Any] | None = None) -> Limit:
+    return Limit(value=value, source=source, was=None if was is None else Limit(**was))
 
 
 def _settings(record: Mapping[str, Any]) -> Settings:

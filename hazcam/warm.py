@@ -30,6 +30,7 @@ from hazcam.imagery import StereoPair, pair_from_arrays
 from hazcam.rover import read_rover
 from hazcam.settings import MATCHERS, MatcherName, Settings
 from hazcam.verdict.gist import join_gists, judge_gists, pack_gist
+from hazcam.verdict.sweep import chance_beyond, least_limit
 
 _PACKAGE = "hazcam."
 # A small rig over flat ground: wide enough that no stage leaves out a step.
@@ -63,10 +64,10 @@ class WarmUp:
 
 
 def warm_up() -> WarmUp:
-    """Compile every loop that an assessment, or judging a run, calls; or load it from the cache.
+    """Compile every loop that an assessment, judging or sweeping a run calls, or load it.
 
-    Whole assessments of small made-up pairs are run, and their demands judged as those of a run
-    are: whatever is called has the types of the arguments that it has in earnest.
+    Whole assessments of small made-up pairs are run, and their demands judged and swept as those of
+    a run are: whatever is called has the types of the arguments that it has in earnest.
 
     Raises
     ------
@@ -79,7 +80,10 @@ def warm_up() -> WarmUp:
             found = assess_pair(pair, rig, read_rover("dunlin-em"),
                                 Settings(headings_deg=(0.0,), matcher=MATCHERS[matcher]()))
             gists = join_gists([pack_gist(found.demands, ())])
-            judge_gists(gists, found.rover.limits, found.settings.confidence)
+            limits, confidence = found.rover.limits, found.settings.confidence
+            judge_gists(gists, limits, confidence)
+            least_limit(gists, limits, "step", [0.05], confidence)
+            chance_beyond(gists, "step", [0.05])
     return WarmUp(compiled=len(noted), folders=_folders(), processor=_processor())
 
 

@@ -16,7 +16,7 @@ from hazcam.rover.profile import LIMIT_UNITS, Limits
 from hazcam.verdict import Cause, HeadingDemand, decide
 from hazcam.verdict.chance import NODES, WEIGHTS
 from hazcam.verdict.gist import ASK, CLOSE, GO, UNDECIDED, join_gists, judge_gists, pack_gist
-from hazcam.verdict.kernels_gist import leading_terms, upper_envelope
+from hazcam.verdict.kernels_terms import leading_terms, upper_envelope
 from hazcam.verdict.record import MEASURED, TurnDemand, UnseenRuns
 from tests.conftest import Assess
 from tests.synthetic import Box, Scene

@@ -9,6 +9,7 @@ from hazcam import Settings
 from hazcam.assess import rig_causes
 from hazcam.epipolar import EpipolarResidual
 from hazcam.report import Record, as_record, as_text, summary_text
+from hazcam.rover import read_rover, with_limits, with_measured
 from tests.folders import assessment, pair
 
 
@@ -66,6 +67,18 @@ def test_an_assumed_level_is_printed() -> None:
     silent = replace(assessment(), pair=replace(pair(), attitude=None),
                      settings=Settings(assume_level=True))
     assert "--assume-level was given" in " ".join(as_text(as_record(silent, inputs={})).split())
+
+
+def test_limits_that_are_not_derived_say_where_they_come_from(record: Record) -> None:
+    assert "derived" not in as_text(record)
+    rover = with_limits(with_measured(read_rover("dunlin-em"), "gap", 0.08, "long-ditch-trials"),
+                        {"step": 0.06, "slope": 12.345678})
+    shown = as_text(as_record(replace(assessment(), rover=rover), inputs={}))
+    lines = [" ".join(line.split()) for line in shown.splitlines() if line.startswith("limit")]
+    assert lines == [
+        "limits step 0.06 m, slope 12.35 deg, set by the user",
+        "limit gap 0.08 m (was 0.09 m, derived: hip spacing - foot length), measured:"]
+    assert "long-ditch-trials\n" in shown  # names of files are not broken
 
 
 def test_summary_lists_pairs_and_failures(record: Record) -> None:

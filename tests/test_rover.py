@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 import re
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from hazcam.errors import RoverError
-from hazcam.rover.io import read_rover, shipped_rovers
-from hazcam.rover.limits import tip_angle_deg, with_limits
-from hazcam.rover.profile import LIMIT_UNITS
+from hazcam.errors import OutputError, RoverError
+from hazcam.rover.io import read_rover, shipped_rovers, write_rover
+from hazcam.rover.limits import tip_angle_deg, with_limits, with_measured
+from hazcam.rover.profile import LIMIT_UNITS, Limit, RoverProfile
 
 TEXT = """\
 schema = "hazcam-rover/1"
@@ -34,6 +38,7 @@ foot_width_m = 0.02
 [margins]
 lateral_m = 0.03
 """
+STEP = '[limits.step]\nvalue = 0.07\nsource = "x"\n'
 
 
 def write(folder: Path, old: str = "", new: str = "", more: str = "") -> Path:
@@ -226,8 +231,179 @@ def test_rover_file_errors(tmp_path: Path, old: str, new: str, words: str) -> No
         ('[limits.step]\nvalue = 70\nsource = "x"\n', r"limits\.step: step = 70 m\n"
          r".*twice the leg length, 0\.2 m\n.*millimetres: write 0\.07"),
         ("[limits]\nstep = 0.07\n", r"limits\.step: found 0.07\n.*a table with the keys value"),
+        (STEP + "was = 0.05\n", r"limits\.step\.was: found 0.05\n.*the keys value, source"),
+        (STEP + "was = {value = 0.05}\n", r"limits\.step\.was: missing key: source"),
+        (STEP + 'was = {value = -1, source = "x"}\n', r"limits\.step\.was value: found -1"),
+        (STEP + 'was = {value = 0.05, source = " "}\n', r"limits\.step\.was source: found ' '"),
+        (STEP + 'was = {value = 0.05, source = "x", was = 1}\n', r"step\.was: unknown key: was"),
+        ('[limits.roll]\nvalue = 9\nsource = "x"\nwas = {value = 95, source = "y"}\n',
+         r"limits\.roll\.was: roll = 95"),
     ],
 )
 def test_measured_limit_errors(tmp_path: Path, more: str, words: str) -> None:
     with pytest.raises(RoverError, match=words):
         read_rover(write(tmp_path, more=more))
+
+
+# --- writing --------------------------------------------------------------------------------------
+
+
+def rewritten(rover: RoverProfile, folder: Path) -> tuple[RoverProfile, str]:
+    """What is read of the rover when it is written, and the text."""
+    path = folder / "new.toml"
+    write_rover(rover, path)
+    return read_rover(path), path.read_text(encoding="utf-8")
+
+
+def test_a_measured_limit_keeps_what_it_was(tmp_path: Path) -> None:
+    once = with_measured(read_rover(write(tmp_path)), "step", 0.04, "ledge trials")
+    assert once.limits.step == Limit(value=0.04, source="measured: ledge trials", was=Limit(
+        value=0.05, source="derived: leg length / 2"))
+    assert once.digest == with_limits(read_rover("dunlin-em"), {"step": 0.04}).digest
+    twice = with_measured(once, "step", 0.03, "more of them")
+    assert twice.limits.step.was == Limit(value=0.04, source="measured: ledge trials")
+    with pytest.raises(ValueError, match="keeps nothing of what it was before"):
+        Limit(value=0.03, source="x", was=once.limits.step)
+    with pytest.raises(RoverError, match=r"step = 31\.2 m\n.*twice the leg length"):
+        with_measured(once, "step", 31.2, "ledge trials")
+
+
+def test_what_it_was_is_not_in_the_digest(tmp_path: Path) -> None:
+    plain = read_rover(write(tmp_path, more=STEP))
+    told = read_rover(write(tmp_path, more=STEP + 'was = {value = 0.05, source = "guess"}\n'))
+    assert told.limits.step.was == Limit(value=0.05, source="guess")
+    assert plain.limits.step.was is None
+    assert told.digest == plain.digest
+
+
+def test_a_limit_is_added_below_all_that_a_shipped_file_says(tmp_path: Path) -> None:
+    em = read_rover("dunlin-em")
+    back, text = rewritten(with_measured(em, "drop", 0.04, "ledge trials"), tmp_path)
+    assert text == Path(em.source).read_text(encoding="utf-8") + """
+[limits.drop]
+value = 0.04
+source = "ledge trials"
+was = {value = 0.05, source = "derived: leg length / 2"}
+"""
+    assert back.limits.step == em.limits.step
+
+
+DROP = '[limits.drop]\nvalue = 0.06\nsource = "y"\n'
+
+
+@pytest.mark.parametrize(
+    ("old", "kept"),
+    [
+        ('[limits.step]  # by hand\nvalue = 0.07\nsource = "x"\n', ""),
+        ('[limits.step]\nsource = "x"\nvalue = 7e-2\n', ""),
+        (STEP + 'was = {value = 0.05, source = "guess"}\n', ""),
+        (STEP + '[limits.step.was]\nvalue = 0.05\nsource = "guess"\n', ""),
+        ('[ limits . "step" ]\nvalue = 0.07\nsource = """two\n[limits.drop]\nlines"""\n', ""),
+        ('[limits]\nstep = {value = 0.07, source = "x"}\n', ""),
+        ('[limits]\nstep.value = 0.07\nstep.source = "x"\n', ""),
+        ('[limits]\nstep = {value = 0.07, source = "x"}\n# drop tests\n'
+         'drop = {value = 0.06, source = "y"}\n', "# drop tests\n"),
+        ('[limits]\nstep.value = 0.07\nstep.source = "x"\ndrop.value = 0.06\n# of May\n'
+         'drop.source = "y"\n', "# of May\n"),
+        (f"{STEP}\n# drop tests\n{DROP}", "# drop tests\n"),
+        (f"{DROP}\n# step tests\n{STEP}", "# step tests\n"),
+    ],
+)
+def test_a_limit_is_replaced_and_every_other_line_stays(
+    tmp_path: Path, old: str, kept: str
+) -> None:
+    before = f"# of the team: 7 cm steps\n{TEXT}# a step below\n{old}\n# a step above"
+    path = tmp_path / "mine.toml"
+    path.write_text(before, encoding="utf-8")
+    rover = read_rover(path)
+    assert rover.limits.step.value == 0.07
+    changed = with_measured(rover, "step", 0.04, "trials")
+    back, text = rewritten(changed, tmp_path)
+    assert back == replace(changed, source=back.source)
+    assert back.limits.drop == rover.limits.drop
+    for line in ("# of the team: 7 cm steps\n", "# a step below\n", "# a step above", kept):
+        assert line in text
+    assert path.read_text(encoding="utf-8") == before
+
+
+def test_a_limit_is_replaced_in_the_file_itself_and_in_its_place(tmp_path: Path) -> None:
+    path = write(tmp_path, "[margins]", f"# ledge\n{STEP}\n[margins]")
+    write_rover(with_measured(read_rover(path), "step", 0.04, "trials"), path)
+    assert path.read_text(encoding="utf-8") == TEXT.replace("[margins]", """\
+# ledge
+[limits.step]
+value = 0.04
+source = "trials"
+was = {value = 0.07, source = "measured: x"}
+
+[margins]""")
+
+
+@pytest.mark.parametrize("source", [
+    'said "so"', "back\\slash", "two\nlines\r\n", "tab\tand \x00\x1b\x7f", '"""', "'''", "# none",
+    "10° left, µ, 砂", "[limits.step]", " edges ", "odd\u2028\x85\x0blines",
+])
+def test_sources_come_back_to_the_letter(tmp_path: Path, source: str) -> None:
+    first = with_measured(read_rover(write(tmp_path)), "step", 0.04, source)
+    back, _ = rewritten(first, tmp_path)
+    assert back.limits.step.source == f"measured: {source}"
+    again, _ = rewritten(with_measured(back, "step", 0.03, "x"), tmp_path)
+    assert again.limits.step.was == Limit(value=0.04, source=f"measured: {source}")
+
+
+def measured(sources: st.SearchStrategy[str]) -> st.SearchStrategy[dict[str, tuple[float, str]]]:
+    return st.dictionaries(st.sampled_from(sorted(LIMIT_UNITS)),
+                           st.tuples(st.floats(0, 0.09), sources))
+
+
+# A literal string of TOML holds anything that can be printed, but its own quote.
+_AS_IT_IS = st.text(st.characters(exclude_categories=["C", "Z"], exclude_characters="'"),
+                    min_size=1)
+_ANYTHING = st.text(st.characters(exclude_categories=["Cs"])).map("trials {}".format)
+_FORMS = ("[limits.{name}]\nvalue = {value!r} # {name}\nsource = '{source}'\n",
+          "[limits.{name}]\n\n# of {name}\nsource = '{source}'\nvalue = {value!r}\n")
+
+
+@settings(max_examples=40, deadline=None)
+@given(old=measured(_AS_IT_IS), form=st.sampled_from(_FORMS), new=measured(_ANYTHING),
+       scale=st.floats(0.5, 2), comment=st.text("step drop#[]=\"' ", max_size=30))
+def test_any_rover_comes_back_to_the_bit(
+    old: dict[str, tuple[float, str]], form: str, new: dict[str, tuple[float, str]],
+    scale: float, comment: str,
+) -> None:
+    """Written and read: the same numbers, sources and digest, whatever else the file says."""
+    text = re.sub(r"_m = ([0-9.]+)", lambda m: f"_m = {float(m[1]) * scale!r}", TEXT)
+    text += f"#{comment}\n" + "".join(form.format(name=name, value=value, source=source)
+                                      for name, (value, source) in old.items())
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "mine.toml"
+        path.write_text(text, encoding="utf-8")
+        rover = read_rover(path)
+        for name, (value, source) in new.items():
+            rover = with_measured(rover, name, value, source)
+        back, written = rewritten(rover, Path(folder))
+    assert back == replace(rover, source=back.source)
+    assert f"#{comment}\n" in written
+
+
+def test_what_cannot_be_edited_is_refused_and_nothing_written(tmp_path: Path) -> None:
+    inline = 'limits = {step = {value = 0.07, source = "x"}, drop = {value = 0.06, source = "y"}}\n'
+    rover = read_rover(write(tmp_path, "[body]", f"{inline}[body]"))
+    new = tmp_path / "new.toml"
+    with pytest.raises(RoverError, match=r"mine\.toml: gives step or its neighbours in a form that "
+                       r"cannot be edited\n.*\[limits\.step\](.|\n)*as such a table"):
+        write_rover(with_measured(rover, "step", 0.04, "trials"), new)
+    for other in (with_limits(rover, {"step": 0.06}), with_limits(rover, {}, margin_m=0.05)):
+        with pytest.raises(ValueError, match="measured"):
+            write_rover(other, new)
+    assert not new.exists()
+
+
+def test_places_where_no_rover_can_be_written(tmp_path: Path) -> None:
+    path = write(tmp_path)
+    rover = with_measured(read_rover(path), "step", 0.04, "trials")
+    with pytest.raises(OutputError, match=r"new\.toml: cannot be written: No such file"):
+        write_rover(rover, tmp_path / "none" / "new.toml")
+    path.unlink()
+    with pytest.raises(RoverError, match=r"mine\.toml: does not exist"):
+        write_rover(rover, tmp_path / "new.toml")

@@ -36,7 +36,7 @@ from hazcam.report import (
     read_terrain,
     write_assessment,
 )
-from hazcam.rover import read_rover, with_limits
+from hazcam.rover import read_rover, with_limits, with_measured
 from hazcam.settings import Settings
 from hazcam.stored import StoredDemands, StoredTerrain, judge_demands, judge_terrain
 from hazcam.stored_npz import demands_bytes, terrain_bytes
@@ -278,6 +278,31 @@ def test_another_rover_is_judged_as_a_fresh_assessment_would(
         assert now[key] == then[key], key
     assert now["headings"] == [{k: v for k, v in heading.items() if k != "beyond_rig"}
                                for heading in then["headings"]]
+
+
+def test_where_a_limit_comes_from_is_stored_and_what_it_was(tmp_path: Path) -> None:
+    rover = with_measured(assessment().rover, "step", 0.04, "ledge trials")
+    found = replace(assessment(), rover=rover)
+    for store in stored(found, tmp_path):
+        assert store.rover == replace(rover, source=store.rover.source)
+    for judged in map(read_store, (tmp_path / "terrain.npz", tmp_path / "demands.npz")):
+        again = (judge_demands(judged) if isinstance(judged, StoredDemands)
+                 else judge_terrain(judged))
+        record = judgement_record(again, inputs={})
+        assert record["limits"] == as_record(found, inputs={})["limits"]
+        assert record["limits"]["step"]["was"] == {
+            "value": 0.05, "source": "derived: leg length / 2"}
+
+
+def test_limits_that_say_nothing_of_what_they_were_are_stored_as_ever(
+    stores: tuple[StoredTerrain, StoredDemands]
+) -> None:
+    """As in the stores that were written before limits could say so, which are read still."""
+    found = assessment()
+    with np.load(io.BytesIO(demands_bytes(found, as_record(found, inputs={})))) as file:
+        about = json.loads(file["about"].tobytes())
+    assert {*about["rover"]["limits"]["step"]} == {"value", "source"}
+    assert stores[1].rover.limits == found.rover.limits
 
 
 def test_what_speaks_against_the_rig_is_kept_with_both_stores(tmp_path: Path) -> None:

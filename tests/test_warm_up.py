@@ -34,6 +34,7 @@ from hazcam.warm import loops, warm_up
 
 def judged():
     from hazcam.verdict.gist import join_gists, judge_gists, pack_gist
+    from hazcam.verdict.sweep import chance_beyond, least_limit, least_limit_by
     from hazcam import Settings, assess_pair, read_rover
     from tests.synthetic import Scene, ideal_rig, render
     found = assess_pair(render(Scene()), ideal_rig(), read_rover("dunlin-em"),
@@ -41,6 +42,9 @@ def judged():
     gists = join_gists([pack_gist(found.demands, ())] * 2)
     assert len(gists.headings)
     judge_gists(gists, found.rover.limits, 0.9)
+    least_limit_by(gists, found.rover.limits, ("step", (0.1, 0.2)), ("drop", (0.1, 0.2)), 0.9)
+    least_limit(gists, found.rover.limits, "gap", (0.1, 0.2), 0.9)
+    chance_beyond(gists, "gap", (0.1, 0.2))
 
 def kinds():
     return {name: list(map(str, loop.signatures)) for name, loop in loops().items()}
@@ -61,8 +65,9 @@ print(json.dumps({"warm": warm, "then": kinds()}))
 
 
 def test_after_a_warm_up_an_assessment_compiles_nothing() -> None:
-    """Nor does judging. Pictures as they are and resampled, attitude stated and not, two formats.
+    """Nor does judging, or sweeping.
 
+    Pictures as they are and resampled, attitude stated and not, two formats.
     Loops that others call are compiled with these, and have no signature of their own.
     """
     done = subprocess.run([sys.executable, "-c", _AFTERWARDS], cwd=ROOT, capture_output=True,

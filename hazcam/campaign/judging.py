@@ -6,6 +6,7 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +17,16 @@ from hazcam.rover import RoverProfile, with_limits
 from hazcam.rover.profile import Limits
 from hazcam.settings import Settings
 from hazcam.stored import Judgement, StoredDemands, judge_terrain
-from hazcam.verdict import decide
-from hazcam.verdict.gist import GO, UNDECIDED, join_gists, judge_gists
+from hazcam.verdict import HeadingDemand, decide
+from hazcam.verdict.gist import GO, UNDECIDED, Gists, join_gists, judge_gists
 
 # Pairs that are judged at once, and lots of them that may wait: some 20 MB each.
 _AT_ONCE, _THREADS = 256, 2
 _VERDICTS = np.array(["ask-ground", "go"])
 
 _Key = tuple[str, str]
+_Asking = TypeVar("_Asking")
+_Found = TypeVar("_Found")
 Verdicts = NDArray[np.int8]
 
 
@@ -102,14 +105,12 @@ def judge_run(
     ValueError
         A confidence that is not between 0.5 and 1.
     """
-    assessed = run.table("assessments")
-    keys: dict[str, _Key] = {str(row["pair"]): (str(row["rover"]), str(row["settings"]))
-                             for row in assessed}
-    found = list(_judged(run, keys, limits, confidence))
+    keys = keys_of(run)
+    found = list(each_lot(run, keys, lambda store: _asked(store, limits, confidence), _judge))
     undecided = sum(int(np.sum(lot.after == UNDECIDED)) for lot in found)
     pairs = sum(len(lot.ids) for lot in found)
     return RunJudgement(headings=_table([_decided(run, lot) for lot in found]), pairs=pairs,
-                        without_ground=len(assessed) - pairs, undecided=undecided)
+                        without_ground=len(keys) - pairs, undecided=undecided)
 
 
 def rejudge_run(
@@ -167,29 +168,103 @@ def against_before(run: Run, judgements: Iterable[Judgement]) -> RunJudgement:
 # --- lot by lot -----------------------------------------------------------------------------------
 
 
-def _judged(
-    run: Run, keys: Mapping[str, _Key], limits: Mapping[str, float],
-    confidence: float | None,
-) -> Iterator[_Lot]:
-    """Judge lot by lot while the next one is read."""
-    asked: dict[_Key, _Asked] = {}
+def keys_of(run: Run) -> dict[str, _Key]:
+    """Digests of rover and settings of each pair that was assessed, by its id."""
+    return {str(row["pair"]): (str(row["rover"]), str(row["settings"]))
+            for row in run.table("assessments", columns=("pair", "rover", "settings"))}
+
+
+def each_lot(
+    run: Run, keys: Mapping[str, _Key], ask: Callable[[StoredDemands], _Asking],
+    judge: Callable[[tuple[str, ...], Gists, _Asking], _Found],
+) -> Iterator[_Found]:
+    """Judge the gists of a run lot by lot, in two threads, while the next lot is read.
+
+    Parameters
+    ----------
+    run : Run
+        From ``open_run``.
+    keys : mapping
+        From ``keys_of``: pairs that were recorded since are left out.
+    ask : callable
+        Gives of the first pair of a rover and settings what all of their pairs are asked.
+    judge : callable
+        Called in a thread, with the ids of some pairs of the same rover and settings, their gists,
+        and what ``ask`` gave.
+
+    Yields
+    ------
+    What ``judge`` returned of each lot.
+
+    Raises
+    ------
+    HazcamError
+        A gist that is damaged.
+    """
+    asked: dict[_Key, _Asking] = {}
     waiting: dict[_Key, list[tuple[str, bytes]]] = defaultdict(list)
-    pending: deque[Future[_Lot]] = deque()
+    pending: deque[Future[_Found]] = deque()
     with ThreadPoolExecutor(_THREADS) as threads:
         for id_, _, gist in run.gists():
             if id_ not in keys:
-                continue  # recorded since the table was read
+                continue
             key = keys[id_]
             if key not in asked:
-                asked[key] = _asked(run.demands(id_), limits, confidence)
+                asked[key] = ask(run.demands(id_))
             waiting[key].append((id_, gist))
             if len(waiting[key]) == _AT_ONCE:
-                pending.append(threads.submit(_judge, waiting.pop(key), asked[key]))
+                pending.append(threads.submit(_joined, waiting.pop(key), asked[key], judge))
             if len(pending) > 2 * _THREADS:
                 yield pending.popleft().result()
-        pending.extend(threads.submit(_judge, lot, asked[key]) for key, lot in waiting.items())
+        pending.extend(threads.submit(_joined, lot, asked[key], judge)
+                       for key, lot in waiting.items())
         while pending:
             yield pending.popleft().result()
+
+
+def _joined(
+    pairs: Sequence[tuple[str, bytes]], asked: _Asking,
+    judge: Callable[[tuple[str, ...], Gists, _Asking], _Found],
+) -> _Found:
+    try:
+        gists = join_gists(gist for _, gist in pairs)
+    except ValueError as error:
+        raise HazcamError(f"{_damaged(pairs)}: gist", str(error), "as `hazcam batch` wrote it",
+                          "copy the run again, or assess it again") from error
+    return judge(tuple(id_ for id_, _ in pairs), gists, asked)
+
+
+def left_open(
+    run: Run, ids: Sequence[str], count: NDArray[np.int64], open_: NDArray[np.bool_]
+) -> Iterator[tuple[int, StoredDemands, HeadingDemand]]:
+    """The full demands of the headings that gists leave open.
+
+    Parameters
+    ----------
+    run : Run
+        From ``open_run``.
+    ids, count
+        Of some pairs, and how many headings each has.
+    open_ : ndarray of shape (n,), bool
+        Of all of these headings, one after the other.
+
+    Yields
+    ------
+    int, StoredDemands, HeadingDemand
+        Place of the heading, its pair, and itself.
+    """
+    ends = np.cumsum(count)
+    for pair in np.unique(np.searchsorted(ends, np.nonzero(open_)[0], side="right")):
+        store = run.demands(ids[pair])
+        for i, demand in enumerate(store.demands, start=int(ends[pair] - count[pair])):
+            if open_[i]:
+                yield i, store, demand
+
+
+def in_order(ids: Sequence[str], count: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Places of the headings of some pairs, so that they stand in the order of the pairs' ids."""
+    place = np.argsort(np.argsort(ids))  # of each pair, by its id
+    return np.argsort(np.repeat(place, count), kind="stable")
 
 
 def _asked(
@@ -202,13 +277,7 @@ def _asked(
                   after=(with_limits(store.rover, limits).limits, settings.confidence))
 
 
-def _judge(pairs: Sequence[tuple[str, bytes]], asked: _Asked) -> _Lot:
-    ids = tuple(id_ for id_, _ in pairs)
-    try:
-        gists = join_gists(gist for _, gist in pairs)
-    except ValueError as error:
-        raise HazcamError(f"{_damaged(pairs)}: gist", str(error), "as `hazcam batch` wrote it",
-                          "copy the run again, or assess it again") from error
+def _judge(ids: tuple[str, ...], gists: Gists, asked: _Asked) -> _Lot:
     return _Lot(ids=ids, asked=asked, count=gists.count, heading_deg=gists.heading_deg,
                 before=judge_gists(gists, *asked.before), after=judge_gists(gists, *asked.after))
 
@@ -226,17 +295,13 @@ def _damaged(pairs: Sequence[tuple[str, bytes]]) -> str:
 def _decided(run: Run, lot: _Lot) -> _Lot:
     """The lot with what was left undecided decided by the full demands."""
     before, after = lot.before.copy(), lot.after.copy()
-    ends = np.cumsum(lot.count)
-    open_ = np.nonzero((before == UNDECIDED) | (after == UNDECIDED))[0]
-    for place in np.unique(np.searchsorted(ends, open_, side="right")):
-        store = run.demands(lot.ids[place])
-        first = int(ends[place] - lot.count[place])
+    open_ = (before == UNDECIDED) | (after == UNDECIDED)
+    for i, store, demand in left_open(run, lot.ids, lot.count, open_):
         for verdicts, (limits, confidence) in ((before, lot.asked.before),
                                                (after, lot.asked.after)):
-            for i, demand in enumerate(store.demands, start=first):
-                if verdicts[i] == UNDECIDED:
-                    verdict = decide(demand, limits, confidence, pair_causes=store.pair_causes)
-                    verdicts[i] = GO if verdict.verdict == "go" else 0
+            if verdicts[i] == UNDECIDED:
+                verdict = decide(demand, limits, confidence, pair_causes=store.pair_causes)
+                verdicts[i] = GO if verdict.verdict == "go" else 0
     return replace(lot, before=before, after=after)
 
 
@@ -253,8 +318,7 @@ def _table(lots: Sequence[_Lot]) -> NDArray[np.void]:
     if not lots:
         return table
     count = np.concatenate([lot.count for lot in lots])
-    place = np.argsort(np.argsort(ids))  # of each pair, by its id
-    order = np.argsort(np.repeat(place, count), kind="stable")
+    order = in_order(ids, count)
     table["pair"] = np.repeat(np.array(ids), count)[order]
     table["heading_deg"] = np.concatenate([lot.heading_deg for lot in lots])[order]
     for name in ("before", "after"):

@@ -8,7 +8,7 @@ import hazcam
 from hazcam.cli.lazy import LazyGroup
 
 _COMMANDS = ("assess", "manifest", "batch", "judge", "reproduce", "rig", "calibrate", "scene",
-             "section", "rehearse", "report", "diff", "export", "warm-up")
+             "section", "rehearse", "tune", "report", "diff", "export", "warm-up")
 
 
 @click.group(cls=LazyGroup, package="hazcam.cli", commands=_COMMANDS,

@@ -11,13 +11,11 @@ from hazcam import __version__
 from hazcam.assess import Assessment
 from hazcam.calibration import read_rig
 from hazcam.campaign import Run
-from hazcam.campaign.manifest.rows import manifest_of
-from hazcam.campaign.manifest.text import RawRow
-from hazcam.campaign.record import CampaignPair
+from hazcam.campaign.manifest.of_run import pair_of_run
 from hazcam.cli.job import settings_of_record
 from hazcam.cli.work import Assess, assess_work
 from hazcam.errors import HazcamError
-from hazcam.imagery import Sidecar, read_sidecar
+from hazcam.imagery import Sidecar
 from hazcam.report import as_record
 
 _ANGLES = ("roll_deg", "pitch_deg", "roll_sigma_deg", "pitch_sigma_deg")
@@ -43,7 +41,7 @@ def assess_again(run: Run, id_: str, folder: Path) -> Assessment:
     """
     then = run.record(id_)
     asked = json.loads(run.about["options"])
-    pair = _pair(run, id_, folder)
+    pair = pair_of_run(run, id_, folder)
     work = Assess(pair=pair, folder=folder, limits=asked["limits"], margin_m=asked["margin_m"],
                   settings=settings_of_record(asked["settings"]), with_drift=False)
     found = assess_work(work, read_rig(pair.sidecar.rig))
@@ -54,18 +52,6 @@ def assess_again(run: Run, id_: str, folder: Path) -> Assessment:
                           "give the folder with the files of then, or assess the campaign anew "
                           "into another run")
     return found
-
-
-def _pair(run: Run, id_: str, folder: Path) -> CampaignPair:
-    """The pair as its row in the run says, its files looked up from ``folder``."""
-    row = run.table("pairs", [id_])[0]
-    raw = RawRow(where=str(row["source"]), name=id_, given=json.loads(str(row["given"])),
-                 error=None)
-    found = manifest_of([raw], folder / run.about["manifest"], read_sidecar, folder=folder)
-    if found.bad:
-        why = found.bad[0].failure
-        raise HazcamError(why.where, why.found, why.expected, why.remedy)
-    return found.pairs[0]
 
 
 def _changed(then: Mapping[str, Any], now: Mapping[str, Any], files: Sidecar) -> list[str]:

@@ -12,14 +12,13 @@ import click
 
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import read_rig
+from hazcam.campaign.previous import read_previous
 from hazcam.cli import options
-from hazcam.cli.previous import read_previous
-from hazcam.disparity import Matcher
 from hazcam.errors import HazcamError
 from hazcam.imagery import read_pair, read_sidecar
 from hazcam.imagery.naming import is_picture
 from hazcam.rover import read_rover, with_limits
-from hazcam.settings import MATCHERS, Settings
+from hazcam.settings import MATCHERS, Settings, matcher_of
 
 _FILES = ("sidecar", "left", "right", "rig", "rig_right", "mount")
 _SETTINGS = ("look_ahead_m", "confidence", "tilt_bound_deg", "assume_level", "near_strip",
@@ -183,18 +182,7 @@ def settings_of_record(settings: Mapping[str, Any]) -> Settings:
         confidence=settings["confidence"], tilt_bound_deg=settings["tilt_bound_deg"],
         assume_level=settings["assume_level"], near_strip=settings["near_strip"],
         near_strip_max_m=settings["near_strip_max_m"], refine=settings.get("refine", False),
-        matcher=_matcher(settings["matcher"]))
-
-
-def _matcher(name: str) -> Matcher:
-    """The matcher of a record, by the word that its name begins with.
-
-    The settings that follow are those of now; where they differ, ``reproduce`` says so.
-    """
-    for word, make in MATCHERS.items():
-        if name.partition("(")[0] == word:
-            return make()
-    raise ValueError(f"matcher {name!r} is none of {', '.join(MATCHERS)}")
+        matcher=matcher_of(settings["matcher"]))
 
 
 def is_path(rover: str) -> bool:

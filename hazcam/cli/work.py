@@ -17,8 +17,8 @@ from typing import Any
 from hazcam.assess import Assessment, assess_pair
 from hazcam.calibration import StereoRig, read_rig
 from hazcam.campaign.manifest.io import as_seen_from
+from hazcam.campaign.previous import read_previous
 from hazcam.campaign.record import CampaignPair, PairEntry, PairFailure
-from hazcam.cli.previous import read_previous
 from hazcam.drift import DriftEstimate, NoDrift
 from hazcam.drift_campaign import drift_of
 from hazcam.errors import HazcamError

@@ -21,12 +21,12 @@ LONGEST_TEXT = 2000
 _SHOWN = 200  # characters of a value that a message repeats
 # Neither a file name nor a database can hold a zero byte, or half of a surrogate pair.
 BROKEN = re.compile("[\0\ud800-\udfff]")
-_DECIMAL = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-_DECIMAL_COMMA = re.compile(r"([+-]?[0-9]*),([0-9]+)")
+DECIMAL = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+DECIMAL_COMMA = re.compile(r"([+-]?[0-9]*),([0-9]+)")
 _FRACTION = re.compile(r"([0-9.]+) */ *([0-9.]+)")
 # An unset clock starts in 1970 (Unix) or 1980 (GPS, FAT), and no digital pair is older than 1990;
 # common practice, no source.
-_YEARS = range(1990, 2200)
+YEARS = range(1990, 2200)
 
 
 def wrong(where: str, value: Any, expected: str, remedy: str) -> NoReturn:
@@ -53,7 +53,7 @@ def number(where: str, value: Any) -> float:
 def _number_remedy(value: Any) -> str:
     """How to write the number that was probably meant."""
     text = value.strip() if isinstance(value, str) else ""
-    if comma := _DECIMAL_COMMA.fullmatch(text):
+    if comma := DECIMAL_COMMA.fullmatch(text):
         return f"write a point for the comma: {comma[1]}.{comma[2]}"
     if fraction := _FRACTION.fullmatch(text):
         try:
@@ -61,7 +61,7 @@ def _number_remedy(value: Any) -> str:
             return f"write {quotient:.3g}: a decimal number with a point"
         except (ValueError, ZeroDivisionError):
             return "write a decimal number with a point"
-    if _DECIMAL.fullmatch(text):
+    if DECIMAL.fullmatch(text):
         return f"write it without quotes: {text}"
     if isinstance(value, str):
         return ("write digits with a point and nothing else, no unit; leave it out where it is not "
@@ -181,8 +181,8 @@ def moment(where: str, value: Any) -> str:
     except ValueError:
         wrong(where, value, f"a time in ISO 8601, for example {example}",
               "write year-month-day, T and the time of day; leave it out where it is not known")
-    if found.year not in _YEARS:
-        wrong(where, value, f"a year from {_YEARS[0]} to {_YEARS[-1]}",
+    if found.year not in YEARS:
+        wrong(where, value, f"a year from {YEARS[0]} to {YEARS[-1]}",
               "correct the year; leave the time out where the clock was not set")
     return str(value)
 

@@ -41,7 +41,7 @@ from hazcam.frames import heading_text
 from hazcam.imagery import StereoPair, pair_digest
 from hazcam.report.refined_record import refined_record
 from hazcam.rig_card import rig_card
-from hazcam.rover import LIMIT_UNITS, Limits, RoverProfile
+from hazcam.rover import LIMIT_UNITS, Limit, Limits, RoverProfile
 from hazcam.settings import Settings
 from hazcam.terrain import TerrainMap
 from hazcam.verdict import Cause, HeadingDemand, HeadingVerdict, margin_of
@@ -426,10 +426,15 @@ def _terrain(terrain: TerrainMap | None) -> Record:
 
 
 def limits_record(rover: RoverProfile) -> Record:
-    """The limits with unit and source."""
-    return {name: {"value": limit.value, "unit": unit, "source": limit.source}
-            for name, unit in LIMIT_UNITS.items()
-            for limit in [getattr(rover.limits, name)]}
+    """The limits with unit and source; what it was before with those that say so."""
+    return {name: _limit(getattr(rover.limits, name), unit) for name, unit in LIMIT_UNITS.items()}
+
+
+def _limit(limit: Limit, unit: str) -> Record:
+    record: Record = {"value": limit.value, "unit": unit, "source": limit.source}
+    if limit.was is not None:
+        record["was"] = {"value": limit.was.value, "source": limit.was.source}
+    return record
 
 
 def rover_record(rover: RoverProfile) -> Record:

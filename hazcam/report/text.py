@@ -23,7 +23,8 @@ _DETAIL_LABELS = {
 
 def as_text(record: Record) -> str:
     """The assessment of one pair: suggestion, what it rests on, and a table of the headings."""
-    lines = [_line(label, text) for label, text in statements(record)]
+    lines = [labelled(label, text)
+             for label, text in [*statements(record), *limit_statements(record)]]
     return "\n".join([*lines, "", _headings_table(record)]) + "\n"
 
 
@@ -52,6 +53,22 @@ def statements(record: Record) -> list[tuple[str, str]]:
                       + ": the rates of mistakes that are stated do not hold for this pair"))
     notes = [*record["pair"]["notes"], *record["intake"]["notes"]]
     return found + [("note", note) for note in notes]
+
+
+def limit_statements(record: Record) -> list[tuple[str, str]]:
+    """Where the limits come from that are not derived: label and text, one for each source."""
+    found: dict[str, list[str]] = {}
+    for name, limit in record["limits"].items():
+        if not limit["source"].startswith("derived"):
+            found.setdefault(limit["source"], []).append(_limit(name, limit))
+    return [("limits" if len(limits) > 1 else "limit", f"{', '.join(limits)}, {source}")
+            for source, limits in found.items()]
+
+
+def _limit(name: str, limit: Record) -> str:
+    was = f" (was {limit['was']['value']:.4g} {limit['unit']}, {limit['was']['source']})" \
+        if "was" in limit else ""
+    return f"{name} {limit['value']:.4g} {limit['unit']}{was}"
 
 
 def heading_rows(record: Record) -> list[Record]:
@@ -92,9 +109,11 @@ def _detail(key: str, value: Any) -> str:
     return str(value)
 
 
-def _line(label: str, text: str) -> str:
+def labelled(label: str, text: str) -> str:
+    """A statement: the label, and the text beside it, wrapped."""
     return textwrap.fill(text, WIDTH, initial_indent=label.ljust(_LABEL_WIDTH),
-                         subsequent_indent=" " * _LABEL_WIDTH, break_long_words=False)
+                         subsequent_indent=" " * _LABEL_WIDTH, break_long_words=False,
+                         break_on_hyphens=False)  # a name of a file stays whole
 
 
 def _headings_table(record: Record) -> str:

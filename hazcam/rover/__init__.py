@@ -1,8 +1,14 @@
 """RoverProfile: body, legs, and the limits that follow from them, were measured or are set."""
 
 from hazcam.rover.contact import BodyContact, body_contact, body_places, height_under
-from hazcam.rover.io import read_rover, shipped_rovers
-from hazcam.rover.limits import derive_limits, tip_angle_deg, tripod_stability_m, with_limits
+from hazcam.rover.io import read_rover, shipped_rovers, write_rover
+from hazcam.rover.limits import (
+    derive_limits,
+    tip_angle_deg,
+    tripod_stability_m,
+    with_limits,
+    with_measured,
+)
 from hazcam.rover.profile import LIMIT_UNITS, Body, Legs, Limit, LimitName, Limits, RoverProfile
 from hazcam.rover.stance import (
     Stance,
@@ -39,5 +45,7 @@ __all__ = [
     "tripod_feet",
     "tripod_stability_m",
     "with_limits",
+    "with_measured",
     "worst_stances",
+    "write_rover",
 ]

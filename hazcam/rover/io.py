@@ -1,4 +1,4 @@
-"""Reading rover profiles (TOML, schema ``hazcam-rover/1``)."""
+"""Reading and writing rover profiles (TOML, schema ``hazcam-rover/1``)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-from hazcam.errors import RoverError
+from hazcam.errors import OutputError, RoverError
 from hazcam.imagery.signatures import picture_format
 from hazcam.rover.checks import (
     check_length,
@@ -17,8 +17,9 @@ from hazcam.rover.checks import (
     check_proportions,
     check_reach,
 )
-from hazcam.rover.limits import check_limit, derive_limits, rover_digest
+from hazcam.rover.limits import MEASURED, check_limit, derive_limits, rover_digest
 from hazcam.rover.profile import LIMIT_UNITS, Body, Legs, Limit, Limits, RoverProfile
+from hazcam.rover.toml_form import text_with_limit
 
 SCHEMA = "hazcam-rover/1"
 _SHIPPED = Path(__file__).parent
@@ -46,7 +47,7 @@ def _path_of(name_or_path: str | Path) -> Path:
     return _SHIPPED / f"{text}.toml"
 
 
-def _load(path: Path) -> Table:
+def _read_text(path: Path) -> str:
     what = f"a rover file in TOML (schema {SCHEMA})"
     try:
         if path.is_dir():
@@ -61,10 +62,14 @@ def _load(path: Path) -> Table:
         raise _no_text(path, error, what) from error
     if not text.strip():
         raise RoverError(str(path), "is empty", what, "write the rover's numbers into it")
+    return text
+
+
+def _load(text: str, where: str) -> Table:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise RoverError(str(path), f"broken TOML: {error}", what,
+        raise RoverError(where, f"broken TOML: {error}", f"a rover file in TOML (schema {SCHEMA})",
                          "mend the text there") from error
 
 
@@ -147,11 +152,24 @@ def _with_measured(limits: Limits, table: Any, body: Body, legs: Legs, where: st
     measured: dict[str, Limit] = {}
     for name, entry in table.items():
         place = f"{where}.{name}"
-        entry = _check_keys(entry, place, ("value", "source"))
-        value = check_limit(name, _number(entry, "value", place, zero=True), place)
+        entry = _check_keys(entry, place, ("value", "source"), ("was",))
+        value, source = _value_and_source(name, entry, place)
         check_reach(name, value, body, legs, place)
-        measured[name] = Limit(value=value, source=f"measured: {_text(entry, 'source', place)}")
+        was = _was(name, entry["was"], f"{place}.was") if "was" in entry else None
+        measured[name] = Limit(value=value, source=f"{MEASURED}{source}", was=was)
     return replace(limits, **measured)
+
+
+def _was(name: str, table: Any, where: str) -> Limit:
+    """What a limit was before: not judged by, so it need not be within reach."""
+    table = _check_keys(table, where, ("value", "source"))
+    value, source = _value_and_source(name, table, where)
+    return Limit(value=value, source=source)
+
+
+def _value_and_source(name: str, table: Table, where: str) -> tuple[float, str]:
+    value = check_limit(name, _number(table, "value", where, zero=True), where)
+    return value, _text(table, "source", where)
 
 
 def _check_derived(limits: Limits, where: str) -> None:
@@ -191,11 +209,14 @@ def read_rover(name_or_path: str | Path) -> RoverProfile:
     --------
     >>> rover = read_rover("dunlin-em")
     >>> rover.limits.step
-    Limit(value=0.05, source='derived: leg length / 2')
+    Limit(value=0.05, source='derived: leg length / 2', was=None)
     """
     path = _path_of(name_or_path)
-    where = str(path)
-    table = _check_keys(_load(path), where, ("schema", "name", "body", "legs", "margins"),
+    return _profile(_read_text(path), str(path))
+
+
+def _profile(text: str, where: str) -> RoverProfile:
+    table = _check_keys(_load(text, where), where, ("schema", "name", "body", "legs", "margins"),
                         ("limits",))
     if table["schema"] != SCHEMA:
         raise RoverError(f"{where}: schema", f"found {table['schema']!r}", SCHEMA,
@@ -213,3 +234,41 @@ def read_rover(name_or_path: str | Path) -> RoverProfile:
         name=_text(table, "name", where), body=body, legs=legs, margin_m=margin_m, limits=limits,
         digest=rover_digest(body, legs, margin_m, limits), source=where,
     )
+
+
+def write_rover(rover: RoverProfile, path: str | Path) -> None:
+    """Write a rover with other measured limits: the file that it was read from, edited.
+
+    All else of that file stays as it is, the comments of the team among it. What is written is
+    read back before, and gives the same rover, to the bit.
+
+    Parameters
+    ----------
+    rover : RoverProfile
+        From ``read_rover``, with limits from ``with_measured``.
+    path : str or Path
+        The new file; it may be the same.
+
+    Raises
+    ------
+    RoverError
+        The file that the rover was read from cannot be read any more, or gives one of its limits
+        in a form that is not edited here.
+    OutputError
+        The file cannot be written.
+    ValueError
+        The rover differs from its file by more than measured limits.
+    """
+    text, where = _read_text(Path(rover.source)), str(path)
+    before = _profile(text, rover.source)
+    for name in LIMIT_UNITS:
+        limit: Limit = getattr(rover.limits, name)
+        if limit != getattr(before.limits, name):
+            text = text_with_limit(text, name, limit, rover.source)
+    if _profile(text, where) != replace(rover, source=where):
+        raise ValueError(f"the rover differs from {rover.source} by more than measured limits")
+    try:
+        Path(path).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(where, f"cannot be written: {error.strerror}", "a writable place",
+                          "create the folder, or choose another place") from error

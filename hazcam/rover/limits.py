@@ -28,6 +28,9 @@ SLOPE_SHARE = 1 / 2
 ROLL_SHARE = 1 / 3
 TIP_SHARE = 2 / 3
 
+MEASURED = "measured: "
+"""What the source of a measured limit begins with."""
+
 
 @lru_cache(maxsize=16)
 def tripod_stability_m(legs: Legs) -> float:
@@ -170,3 +173,36 @@ def with_limits(
               else check_margin(margin_m, "margin set by the user"))
     return replace(rover, limits=limits, margin_m=margin,
                    digest=rover_digest(rover.body, rover.legs, margin, limits))
+
+
+def with_measured(rover: RoverProfile, name: str, value: float, source: str) -> RoverProfile:
+    """Return the rover with a limit that was measured, which keeps what it was before.
+
+    Parameters
+    ----------
+    rover : RoverProfile
+    name : str
+        Of the limit.
+    value : float
+        In m or deg (``LIMIT_UNITS``).
+    source : str
+        What it was measured by, in words.
+
+    Raises
+    ------
+    RoverError
+        An unknown name; a value that is negative, not finite, or more than this rover could have.
+
+    Examples
+    --------
+    >>> from hazcam.rover import read_rover
+    >>> with_measured(read_rover("dunlin-em"), "step", 0.04, "ledge trials").limits.step.was
+    Limit(value=0.05, source='derived: leg length / 2', was=None)
+    """
+    where = f"measured limit of {rover.name}"
+    checked = check_reach(name, check_limit(name, value, where), rover.body, rover.legs, where)
+    before: Limit = getattr(rover.limits, name)
+    limit = Limit(value=checked, source=f"{MEASURED}{source}", was=replace(before, was=None))
+    limits = replace(rover.limits, **{name: limit})
+    return replace(rover, limits=limits,
+                   digest=rover_digest(rover.body, rover.legs, rover.margin_m, limits))

@@ -22,10 +22,17 @@ class Limit:
         In the unit of ``LIMIT_UNITS``.
     source : str
         ``derived: <formula>``, ``measured: <source>`` or ``set by the user``.
+    was : Limit, optional
+        What it was before it was measured, without a ``was`` of its own; None where nothing says.
     """
 
     value: float
     source: str
+    was: Limit | None = None
+
+    def __post_init__(self) -> None:
+        if self.was is not None and self.was.was is not None:
+            raise ValueError("what a limit was keeps nothing of what it was before that")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -67,7 +67,7 @@ def least_height(limits: Limits) -> float:
 def at_station(demand: HeadingDemand, name: str, limit: float) -> Profile:
     """Probability that a demand exceeds a limit at each station; 0 where it has no value, (n,)."""
     value, sigma = getattr(demand, name) + tilt_bound(demand, name), demand.sigma[name]
-    return _tail(value, sigma, limit)
+    return tail(value, sigma, limit)
 
 
 def limit_of(limits: Limits, name: str) -> float:
@@ -82,7 +82,8 @@ def tilt_bound(demand: HeadingDemand, name: str) -> float:
     return {"slope": both, "roll": bound, "tip": both}.get(name, 0.0)
 
 
-def _tail(value: Profile, sigma: Profile, limit: float | Profile) -> Profile:
+def tail(value: Profile, sigma: Profile, limit: float | Profile) -> Profile:
+    """Probability that normal values exceed a limit; 0 of those that are not known."""
     with np.errstate(invalid="ignore", divide="ignore"):
         chance = ndtr((value - limit) / sigma)
     return np.where(np.isnan(chance), 0.0, chance)
@@ -92,7 +93,7 @@ def _along(demand: HeadingDemand, limits: Limits, names: tuple[str, ...]) -> Pro
     """Probability that one of some demands exceeds its limit up to each station."""
     room = np.array([[limit_of(limits, name) - tilt_bound(demand, name)] for name in names])
     value, shared, own = with_errors(demand, names)
-    chance = _tail(value + NODES[:, None, None] * shared, own, room).max(axis=1)
+    chance = tail(value + NODES[:, None, None] * shared, own, room).max(axis=1)
     return np.asarray(WEIGHTS @ _once_each(chance, stations_of_ground(demand, names)))
 
 

@@ -47,14 +47,8 @@ from hazcam.verdict.chance import (
     stations_of_ground,
     with_errors,
 )
-from hazcam.verdict.kernels_gist import (
-    ASK,
-    GO,
-    UNDECIDED,
-    judge_headings,
-    leading_terms,
-    upper_envelope,
-)
+from hazcam.verdict.kernels_gist import ASK, GO, UNDECIDED, judge_headings
+from hazcam.verdict.kernels_terms import leading_terms, upper_envelope
 from hazcam.verdict.record import LIMIT_OF, MEASURED, Cause, HeadingDemand, Profile
 
 CLOSE = 1e-9
@@ -62,13 +56,17 @@ CLOSE = 1e-9
 _VERSION = 1
 # No confidence below 1 has a quantile beyond this.
 _MOST_SIGMAS = 9.0
-# Beyond so many sigma nothing hangs on a term: at most 5e-12, with the share of a height, up to
-# this, by which it may be off at the outermost node.
-_FAR, _MOST_SHARED = 8.0, 0.15
-_NEVER, _JUDGED, _ODD = 0, 1, 2
+FAR = 8.0
+"""Beyond so many sigma nothing hangs on a term."""
+# Rather, at most 5e-12: with the share of a height, up to this, by which it may be off at the
+# outermost node.
+_MOST_SHARED = 0.15
+NEVER, JUDGED, ODD = 0, 1, 2
+"""Kinds of headings, as in ``Gists.kind``."""
 
 _LIMITS = tuple(LIMIT_UNITS)
-_RULES = np.array([UNEXPLAINED_SHARE, BLANK_SHARE, LONGEST_HOLE_M, LEAST_GROUND_SD_M])
+RULES = np.array([UNEXPLAINED_SHARE, BLANK_SHARE, LONGEST_HOLE_M, LEAST_GROUND_SD_M])
+"""What the loops take of ``chance`` to judge what is not seen."""
 # The demands that are held against each limit, heights first.
 _DEMANDS_OF = {
     limit: tuple(name for name in MEASURED if LIMIT_OF.get(name, name) == limit)
@@ -139,8 +137,8 @@ def pack_gist(demands: Sequence[HeadingDemand], pair_causes: Sequence[Cause]) ->
     pair_causes : sequence of Cause
         What speaks against all of them.
     """
-    kinds = [_NEVER if pair_causes else _kind(d) for d in demands]
-    judged = [_gist(d) for d, kind in zip(demands, kinds, strict=True) if kind == _JUDGED]
+    kinds = [NEVER if pair_causes else _kind(d) for d in demands]
+    judged = [_gist(d) for d, kind in zip(demands, kinds, strict=True) if kind == JUDGED]
     sections: dict[str, Any] = {
         "heading_deg": np.array([d.heading_deg for d in demands], dtype="<f8"),
         "kind": np.array(kinds, dtype=np.uint8),
@@ -194,12 +192,17 @@ def judge_gists(gists: Gists, limits: Limits, confidence: float) -> NDArray[np.i
     found = np.zeros(len(gists.headings), dtype=np.int8)
     judge_headings(
         gists.headings, gists.fronts, gists.terms, gists.groups, gists.runs,
-        np.array([getattr(limits, name).value for name in _LIMITS], dtype=np.float64),
-        float(ndtri(confidence)), 1 - confidence, NODES, WEIGHTS, _RULES, CLOSE, _FAR, found)
+        values_of(limits),
+        float(ndtri(confidence)), 1 - confidence, NODES, WEIGHTS, RULES, CLOSE, FAR, found)
     verdicts = np.full(len(gists.kind), ASK, dtype=np.int8)
-    verdicts[gists.kind == _ODD] = UNDECIDED
-    verdicts[gists.kind == _JUDGED] = found
+    verdicts[gists.kind == ODD] = UNDECIDED
+    verdicts[gists.kind == JUDGED] = found
     return verdicts
+
+
+def values_of(limits: Limits) -> NDArray[np.float64]:
+    """Limits as the loops take them: in the order of ``LIMIT_UNITS``, shape (7,). [m or deg]"""
+    return np.array([getattr(limits, name).value for name in _LIMITS], dtype=np.float64)
 
 
 def _lengths(data: bytes) -> dict[str, int]:
@@ -226,7 +229,7 @@ def _kind(demand: HeadingDemand) -> int:
         or bool(demand.outside.any())
         or bool(np.any(~np.isfinite(demand.slope) & (demand.station_m >= demand.assumed_m)))
         or (demand.turn is not None and not demand.turn_assumed))
-    return _NEVER if never else _JUDGED if _is_plain(demand) else _ODD
+    return NEVER if never else JUDGED if _is_plain(demand) else ODD
 
 
 def _is_plain(demand: HeadingDemand) -> bool:
@@ -298,7 +301,7 @@ def _leading(
 ) -> _Records:
     value, _, own = with_errors(demand, names)
     terms = np.zeros(value.size, dtype=_TERM)
-    terms = terms[:leading_terms(value, own, stations_of_ground(demand, kind), _FAR, terms)]
+    terms = terms[:leading_terms(value, own, stations_of_ground(demand, kind), FAR, terms)]
     terms["limit"] = _LIMITS.index(limit)
     return terms
 
@@ -329,4 +332,5 @@ def _unseen(demand: HeadingDemand) -> tuple[_Records, _Records]:
     return groups, kept
 
 
-__all__ = ["ASK", "CLOSE", "GO", "UNDECIDED", "Gists", "join_gists", "judge_gists", "pack_gist"]
+__all__ = ["ASK", "CLOSE", "FAR", "GO", "JUDGED", "NEVER", "ODD", "RULES", "UNDECIDED", "Gists",
+           "join_gists", "judge_gists", "pack_gist", "values_of"]

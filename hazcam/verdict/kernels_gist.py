@@ -1,4 +1,8 @@
-"""Hot loops of gists (``verdict/gist.py``), compiled by numba: making them, and judging them."""
+"""Hot loops over gists (``verdict/gist.py``), compiled by numba: judging them, sweeping a limit.
+
+In one file: what numba keeps of a loop is not renewed when one that it calls changes in another
+(numba's documentation, "Notes on Caching"), and a verdict must never come from an old one.
+"""
 
 from __future__ import annotations
 
@@ -13,96 +17,6 @@ _Records = NDArray[np.void]
 GO, ASK, UNDECIDED = 1, 0, -1
 # Places of the limits, in the order of ``LIMIT_UNITS``.
 _STEP, _DROP, _GAP, _BELLY, _SLOPE, _ROLL, _TIP = range(7)
-
-
-@numba.njit(cache=True, boundscheck=False, nogil=True)
-def upper_envelope(
-    value: NDArray[np.float64], sigma: NDArray[np.float64], low: float, high: float,
-    chosen: NDArray[np.int64],
-) -> int:
-    """Which are the greatest of ``value + s * sigma`` for some s from ``low`` to ``high``.
-
-    Parameters
-    ----------
-    value, sigma : ndarray of shape (n,)
-        NaN where there is none; never the greatest.
-    low, high : float
-        Ends of s.
-    chosen : ndarray of shape (n,)
-        Where to put the places of those found.
-
-    Returns
-    -------
-    int
-        How many.
-    """
-    best, most = -1, -np.inf
-    for i in range(len(value)):
-        here = value[i] + low * sigma[i]
-        if here > most or (here == most and sigma[i] > sigma[best]):
-            best, most = i, here
-    count = 0
-    while best >= 0:
-        chosen[count] = best
-        count += 1
-        following, at = -1, high
-        for i in range(len(value)):
-            if not sigma[i] > sigma[best]:
-                continue
-            cross = (value[best] - value[i]) / (sigma[i] - sigma[best])
-            if cross < at or (cross == at and following >= 0 and sigma[i] > sigma[following]):
-                following, at = i, cross
-        best = following
-    return count
-
-
-@numba.njit(cache=True, boundscheck=False, nogil=True)
-def leading_terms(
-    value: NDArray[np.float64], own: NDArray[np.float64], stations: int, far: float,
-    terms: _Records,
-) -> int:
-    """Of stations that count once, those that can be the likeliest over a limit, for any limit.
-
-    One is likelier over a limit by at least z sigma exactly if ``value - z * own`` is the greater;
-    beyond ``far`` sigma of either sign nothing hangs on it.
-
-    Parameters
-    ----------
-    value, own : ndarray of shape (k, n)
-        Of k demands with the same limit; the error of each station's own.
-    stations : int
-        So many, one after the other, count once.
-    far : float
-        Sigmas.
-    terms : ndarray of shape (k * n,)
-        Where to put value, own error and block of those found.
-
-    Returns
-    -------
-    int
-        How many.
-    """
-    kinds, n = value.shape
-    blocks = -(-n // stations)
-    chosen = np.empty(kinds * stations, dtype=np.int64)
-    highest = -np.inf  # below which even the surest station cannot be over a limit alone
-    for i in range(n):
-        for k in range(kinds):
-            if value[k, i] - far * own[k, i] > highest:
-                highest = value[k, i] - far * own[k, i]
-    count = 0
-    for block in range(blocks):
-        here = slice(block * stations, min((block + 1) * stations, n))
-        values, owns = value[:, here].copy().reshape(-1), own[:, here].copy().reshape(-1)
-        found = upper_envelope(values, owns, -far, far, chosen)
-        if found == 0 or values[chosen[found - 1]] + far * owns[chosen[found - 1]] < highest:
-            continue
-        for i in chosen[:found]:
-            terms[count].value = values[i]
-            terms[count].own = owns[i]
-            terms[count].block = block
-            count += 1
-    return count
 
 
 @numba.njit(cache=True, boundscheck=False, nogil=True)
@@ -144,6 +58,158 @@ def judge_headings(
 
 
 @numba.njit(cache=True, boundscheck=False, nogil=True)
+def least_places(
+    headings: _Records, fronts: _Records, terms: _Records, groups: _Records, runs: _Records,
+    cases: NDArray[np.float64], place: int, values: NDArray[np.float64], sigmas: float,
+    allowed: float, nodes: NDArray[np.float64], weights: NDArray[np.float64],
+    rules: NDArray[np.float64], close: float, far: float, found: NDArray[np.int32],
+) -> None:
+    """Where among the values of one limit each heading begins to go.
+
+    Parameters
+    ----------
+    headings, fronts, terms, groups, runs, sigmas, allowed, nodes, weights, rules, close, far
+        As for ``judge_headings``.
+    cases : ndarray of shape (m, 7)
+        Limits, no lower than in the row before.
+    place : int
+        Of the limit whose values are tried in each case.
+    values : ndarray of shape (k,)
+        Ascending. [m or deg]
+    found : ndarray of shape (n, m), int32
+        Where to put the first place; k: at none; ``UNDECIDED``: a value that was tried is.
+    """
+    front, term, group, run = 0, 0, 0, 0
+    limits = np.empty(cases.shape[1])
+    for i in range(len(headings)):
+        h = headings[i]
+        high, stride = len(values), len(values)
+        for m in range(len(cases)):
+            limits[:] = cases[m]
+            found[i, m] = _least(
+                h, fronts[front:front + h.fronts], terms[term:term + h.terms],
+                groups[group:group + h.groups], runs[run:run + h.runs], limits, place, values,
+                high, stride, sigmas, allowed, nodes, weights, rules, close, far)
+            if found[i, m] != UNDECIDED:  # the next case allows no less, and often little more
+                high, stride = found[i, m], 1
+        front, term, group, run = front + h.fronts, term + h.terms, group + h.groups, run + h.runs
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
+def _least(
+    h: Any, fronts: _Records, terms: _Records, groups: _Records, runs: _Records,
+    limits: NDArray[np.float64], place: int, values: NDArray[np.float64], high: int, stride: int,
+    sigmas: float, allowed: float, nodes: NDArray[np.float64], weights: NDArray[np.float64],
+    rules: NDArray[np.float64], close: float, far: float,
+) -> int:
+    """The first place to go, ``high`` at the most: down from there by doubled strides, then halves.
+
+    It asks below ``low``; at the last value first, since most that ask do so at any.
+    """
+    low, top = 0, len(values) - 1
+    while low < high:
+        middle = top if high > top else max(high - stride, (low + high) // 2)
+        limits[place] = values[middle]
+        verdict = _judge(h, fronts, terms, groups, runs, limits, sigmas, allowed, nodes, weights,
+                         rules, close, far)
+        if verdict == UNDECIDED:
+            return UNDECIDED
+        if verdict == ASK:
+            low = middle + 1
+        else:
+            high, stride = middle, 2 * stride
+    return high
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
+def chances_beyond(
+    headings: _Records, terms: _Records, groups: _Records, runs: _Records, place: int,
+    values: NDArray[np.float64], nodes: NDArray[np.float64], weights: NDArray[np.float64],
+    rules: NDArray[np.float64], close: float, far: float, found: NDArray[np.float64],
+) -> None:
+    """How likely what is held against one limit exceeds each value.
+
+    Parameters
+    ----------
+    headings, terms, groups, runs, nodes, weights, rules, far
+        As for ``judge_headings``.
+    close : float
+        What is nearer than this to a probability of 1 may be taken for it.
+    place : int
+        Of the limit.
+    values : ndarray of shape (k,)
+        Ascending. [m or deg]
+    found : ndarray of shape (n, k)
+        Where to put the probabilities.
+    """
+    term, group, run = 0, 0, 0
+    limits = np.full(_TIP + 1, np.inf)
+    for i in range(len(headings)):
+        h = headings[i]
+        if place == _GAP:
+            for k in range(len(values)):
+                found[i, k] = _hole_chance(h, groups[group:group + h.groups],
+                                           runs[run:run + h.runs], values[k], rules)
+        else:
+            own = terms[term:term + h.terms]
+            own = own[own["limit"] == place]
+            reach, chance = _reach(h, own, nodes, far), 0.0
+            for k in range(len(values) - 1, -1, -1):
+                if chance < 1.0 - close:  # else it is sure to exceed lower ones, too
+                    limits[place] = values[k]
+                    clear = 1.0 - _turn_chance(h, limits, min(limits[_STEP], limits[_BELLY]))
+                    if values[k] < reach:
+                        clear *= _within(h, own, limits, nodes, weights, close, far)
+                    chance = 1.0 - clear
+                found[i, k] = chance
+        term, group, run = term + h.terms, group + h.groups, run + h.runs
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
+def _reach(h: Any, terms: _Records, nodes: NDArray[np.float64], far: float) -> float:
+    """From which value of their limit on terms add nothing."""
+    reach = -np.inf
+    for i in range(len(terms)):
+        term = terms[i]
+        shared = h.tilt_sigma_deg if term.limit >= _SLOPE else h.scale_sigma * abs(term.value)
+        most = term.value + nodes[len(nodes) - 1] * shared + far * term.own
+        reach = max(reach, most + _tilt_bound(h, term.limit))
+    return reach
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
+def _hole_chance(
+    h: Any, groups: _Records, runs: _Records, gap_m: float, rules: NDArray[np.float64]
+) -> float:
+    """How likely a hole longer than a gap is not seen, if every group without a reason is one."""
+    if h.has_turn and h.turn_unseen_m > gap_m:
+        return 1.0
+    longest, odds, first = 0.0, 0.0, 0
+    for g in range(len(groups)):
+        group = groups[g]
+        explained, here = _group(group, runs[first:first + group.runs], gap_m, h.line_m, rules)
+        first += group.runs
+        if explained:
+            odds += here
+        else:
+            longest = max(longest, _tail(group.length_m - gap_m, group.sigma_m))
+        if longest >= 1.0:
+            return 1.0
+    clear = 1.0 - longest
+    if odds > 0:
+        clear *= math.exp(-h.density_m2 * max(odds, 1e-12))
+    return 1.0 - clear
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
+def _tail(over: float, sigma: float) -> float:
+    """How likely a normal error leaves something over zero."""
+    if sigma > 0:
+        return 0.5 * math.erfc(-over / sigma / math.sqrt(2.0))
+    return 1.0 if over > 0 else 0.0
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
 def _judge(
     h: Any, fronts: _Records, terms: _Records, groups: _Records, runs: _Records,
     limits: NDArray[np.float64], sigmas: float, allowed: float, nodes: NDArray[np.float64],
@@ -164,7 +230,7 @@ def _judge(
         clear *= math.exp(-h.density_m2 * max(odds, 1e-12))
     if not 1.0 - clear <= allowed + close:  # the rest can only make it worse
         return ASK
-    clear *= _within(h, terms, limits, nodes, weights, far)
+    clear *= _within(h, terms, limits, nodes, weights, close, far)
     return int(_side(allowed - (1.0 - clear), close))
 
 
@@ -223,22 +289,32 @@ def _holes(
     odds, first = 0.0, 0
     for g in range(len(groups)):
         group = groups[g]
-        own = runs[first:first + group.runs]
+        explained, here = _group(group, runs[first:first + group.runs], gap_m, h.line_m, rules)
         first += group.runs
-        explained = group.bare_m <= rules[0] * gap_m
-        here = 0.0
-        for i in range(len(own)):
-            run = own[i]
-            over = run.length_m - gap_m
-            black = run.length_m > gap_m and run.blank_m > rules[1] * gap_m
-            explained = explained and not black and not run.alone_m > gap_m
-            if over > 0:
-                here += over * h.line_m * _evidence(run, gap_m, rules)
         if explained:
             odds += here
         elif group.length_m + sigmas * group.sigma_m > gap_m:
             return True, odds
     return False, odds
+
+
+@numba.njit(cache=True, boundscheck=False, nogil=True)
+def _group(
+    group: Any, own: _Records, gap_m: float, line_m: float, rules: NDArray[np.float64]
+) -> tuple[bool, float]:
+    """Is a group unseen because of what was seen; how likely it then hides a hole, by a density."""
+    if group.bare_m > rules[0] * gap_m:
+        return False, 0.0
+    for i in range(len(own)):
+        black = own[i].length_m > gap_m and own[i].blank_m > rules[1] * gap_m
+        if black or own[i].alone_m > gap_m:
+            return False, 0.0
+    odds = 0.0
+    for i in range(len(own)):
+        over = own[i].length_m - gap_m
+        if over > 0:
+            odds += over * line_m * _evidence(own[i], gap_m, rules)
+    return True, odds
 
 
 @numba.njit(cache=True, boundscheck=False, nogil=True)
@@ -255,7 +331,7 @@ def _evidence(run: Any, gap_m: float, rules: NDArray[np.float64]) -> float:
 @numba.njit(cache=True, boundscheck=False, nogil=True)
 def _within(
     h: Any, terms: _Records, limits: NDArray[np.float64], nodes: NDArray[np.float64],
-    weights: NDArray[np.float64], far: float,
+    weights: NDArray[np.float64], close: float, far: float,
 ) -> float:
     """Probability that no measured demand exceeds its limit: heights, then angles."""
     count, last = len(nodes), len(terms)
@@ -273,10 +349,14 @@ def _within(
             for k in range(count):
                 worst[k] = max(worst[k], (term.value + nodes[k] * shared - room) / term.own)
         if i + 1 == last or terms[i + 1].block != term.block:
+            most = 0.0
             for k in range(count):
                 if worst[k] > -far:
                     clear[k] *= 1.0 - 0.5 * math.erfc(-worst[k] / math.sqrt(2.0))
                     worst[k] = -far
+                most = max(most, clear[k])
+            if most < close:  # so is all of it, whatever follows
+                return 0.0
     if not are_angles:
         heights[:], clear[:] = clear, 1.0
     return float(np.sum(weights * heights) * np.sum(weights * clear))

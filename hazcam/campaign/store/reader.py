@@ -208,6 +208,10 @@ class Run:
         assert isinstance(store, StoredDemands)
         return store
 
+    def gist(self, id_: str) -> bytes:
+        """``gist`` of a pair, as in ``gists``; raises as ``record``."""
+        return self._value("demands", "gist", id_)
+
     def terrain(self, id_: str) -> StoredTerrain:
         """The ground of a pair; raises as ``record``."""
         from hazcam.stored import StoredTerrain

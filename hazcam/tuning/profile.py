@@ -1,0 +1,111 @@
+"""Profile likelihood of the height that is climbed with some reliability.
+
+For a demand h that is climbed with a given probability R the curve is F(F^-1(R) + slope * (d - h)),
+and what is left to choose is the slope. Over all slopes that fall with the demand, the likeliest is
+taken: the profile of h. The interval holds every h for which twice the logarithm of its likelihood,
+against the best, lacks no more than the quantile of chi-square with one degree of freedom (D. R.
+Cox and D. Oakes, Analysis of Survival Data, 1984, section 3.3; W. Q. Meeker and L. A. Escobar, Am.
+Stat. 49, 1995, pp. 48-53). It has no end where a slope of 0 cannot be ruled out.
+
+The likelihood here carries Jeffreys' penalty whether the outcomes separate or not (G. Heinze and M.
+Schemper, Stat. Med. 21, 2002, pp. 2409-2419, for the logistic curve). Without it, intervals of
+nominally 95 % hold 85 to 90 % of the true heights at 20 to 40 trials, and the one-sided bound lies
+above the true height in up to a fifth of the campaigns: ``tests/benchmarks/curves.py`` shows both.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from scipy.optimize import brentq, minimize_scalar
+from scipy.stats import chi2
+
+from hazcam.frames import Floats
+from hazcam.statistics import Interval
+from hazcam.tuning.likelihood import Link, Responses, log_likelihood, penalty, quantile
+
+# Slopes that are tried, per standard deviation of the demands: from none to a step.
+_SLOPES = np.geomspace(1e-3, 1e3, 41)
+# Standard deviations of the demands from where it is looked: farther is nowhere.
+_STEPS = np.geomspace(0.05, 100.0, 20)
+
+
+class HeightProfile:
+    """Profiles of the heights climbed, of one group of trials and one link.
+
+    Parameters
+    ----------
+    data : Responses
+        At least two different demands.
+    link : str
+        ``logit`` or ``probit``.
+    penalised : bool
+        Add Jeffreys' penalty.
+    """
+
+    def __init__(self, data: Responses, link: Link, *, penalised: bool = True) -> None:
+        self._centre = float(np.average(data.mean, weights=data.weight))
+        self._scale = float(data.mean.std())
+        self._data = replace(data, mean=(data.mean - self._centre) / self._scale,
+                             variance=data.variance / self._scale**2)
+        self._link, self._penalised = link, penalised
+
+    def level(self, height: float, reliability: float) -> float:
+        """Greatest (penalised) log-likelihood if a height is climbed with a reliability."""
+        return self._level((height - self._centre) / self._scale, reliability)
+
+    def interval(self, reliability: float, confidence: float, *, estimate: float) -> Interval:
+        """Both bounds of the height that is climbed with a reliability.
+
+        Parameters
+        ----------
+        reliability : float
+            Between 0 and 1.
+        confidence : float
+            Of the two bounds together; each is a one-sided bound at (1 + confidence) / 2.
+        estimate : float
+            The likeliest height, with the penalty if there is one.
+
+        Returns
+        -------
+        Interval
+            -inf or +inf where there is no such bound.
+        """
+        start = (estimate - self._centre) / self._scale
+        least = self._level(start, reliability) - float(chi2.ppf(confidence, 1)) / 2
+        low, high = (self._end(start, reliability, least, way) for way in (-1.0, 1.0))
+        return Interval(self._centre + self._scale * low, self._centre + self._scale * high)
+
+    def _end(self, start: float, reliability: float, least: float, way: float) -> float:
+        """Where the profile falls below ``least`` on one side; infinite where it never does."""
+        def room(h: float) -> float:
+            return self._level(h, reliability) - least
+
+        inside = start
+        for step in _STEPS:
+            outside = start + way * float(step)
+            if room(outside) < 0:
+                return float(brentq(room, inside, outside, xtol=1e-5))
+            inside = outside
+        return math.copysign(math.inf, way)
+
+    def _level(self, height: float, reliability: float) -> float:
+        at = quantile(self._link, reliability)
+
+        def levels(slopes: Floats) -> Floats:
+            slope = -slopes[:, None]
+            found = log_likelihood(self._link, at - slope * height, slope, self._data)
+            if self._penalised:
+                found = found + penalty(self._link, at - slope * height, slope, self._data)
+            return found
+
+        tried = levels(_SLOPES)
+        k = int(np.argmax(tried))
+        if k in (0, len(_SLOPES) - 1):
+            return float(tried[k])
+        ends = np.log(_SLOPES[k - 1]), np.log(_SLOPES[k + 1])
+        found = minimize_scalar(lambda log_slope: -float(levels(np.exp([log_slope]))[0]),
+                                bounds=ends, method="bounded", options={"xatol": 1e-3})
+        return max(-float(found.fun), float(tried[k]))

@@ -1,0 +1,85 @@
+"""What trials can bear: the counts behind a height climbed, without any curve.
+
+Without a curve only trials at the height itself speak. Of n of them f failed; the confidence that a
+trial there climbs with at least a probability R is 1 - B(f; n, 1 - R), B the cumulative binomial
+distribution. With no failure that takes 59 trials for R and confidence of 95 %.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import binom
+
+from hazcam.tuning.record import TrialGroup
+
+_NEAR = 0.05  # share of a height within which a trial counts as one at it, or 2 sigma: our choice
+_MOST = 100_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Support:
+    """The counts behind a height climbed.
+
+    Attributes
+    ----------
+    at : float
+        The height asked about: the one climbed at the confidence; where there is none, the least
+        demand that was tried. [unit of the demand]
+    tried, climbed : int
+        Trials at it, within ``near``.
+    near : float
+        [unit of the demand]
+    confidence : float
+        That a trial there climbs with at least the reliability, by those trials alone.
+    more : int
+        How many more there, all climbed, would show it at the confidence asked for; 0: shown.
+    alone : int
+        How many it takes in all, without a failure.
+    """
+
+    at: float
+    tried: int
+    climbed: int
+    near: float
+    confidence: float
+    more: int
+    alone: int
+
+
+def trials_needed(reliability: float, confidence: float, failures: int = 0) -> int:
+    """Least number of trials, so many of them failed, that shows a reliability at a confidence.
+
+    Examples
+    --------
+    >>> trials_needed(0.95, 0.95)
+    59
+    >>> [trials_needed(0.8, 0.8, failures) for failures in range(4)]
+    [8, 14, 21, 27]
+    """
+    count = max(math.ceil(math.log(1 - confidence) / math.log(reliability) - 1e-9), failures + 1)
+    while shown(count, failures, reliability) < confidence and count < _MOST:
+        count += 1
+    return count
+
+
+def shown(tried: int, failed: int, reliability: float) -> float:
+    """Confidence that a trial climbs with at least a reliability."""
+    return 0.0 if tried == 0 else float(1 - binom.cdf(failed, tried, 1 - reliability))
+
+
+def support_of(
+    group: TrialGroup, height: float | None, reliability: float, confidence: float
+) -> Support:
+    """Count the trials at a height; where it is none or not above 0, at the least one tried."""
+    known = height is not None and math.isfinite(height) and height > 0
+    at = float(height) if known and height is not None else float(group.demand.min())
+    near = max(_NEAR * at, 2 * float(np.median(group.sigma)))
+    here = np.abs(group.demand - at) <= near
+    tried, climbed = int(here.sum()), int(group.climbed[here].sum())
+    needed = trials_needed(reliability, confidence, tried - climbed)
+    return Support(at=at, tried=tried, climbed=climbed, near=near,
+                   confidence=shown(tried, tried - climbed, reliability),
+                   more=max(needed - tried, 0), alone=trials_needed(reliability, confidence))
