@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hazcam.statistics import Interval
-from hazcam.tuning.fit import CurveFit, fit_curve, separates
+from hazcam.tuning.fit import CurveFit, fit_curve, likeliest_curve
 from hazcam.tuning.goodness import Goodness, goodness_of
 from hazcam.tuning.likelihood import LINKS, Link, Responses, responses, together
 from hazcam.tuning.profile import HeightProfile
@@ -68,8 +68,7 @@ class SuccessCurve:
     group : TrialGroup
         The trials.
     fits : dict of str to CurveFit
-        By link; penalised where the outcomes separate, or where they are few enough that no
-        maximum without it falls with the demand.
+        By link; penalised where no finite curve is the likeliest.
     link : str
         The likelier of the two.
     climbed : HeightClimbed
@@ -141,9 +140,9 @@ def curve_of(
         prior: J. G. Ibrahim and M.-H. Chen, Stat. Sci. 15, 2000, pp. 46-60). The bounds then hold
         only as far as the simulation is right.
     """
-    reason = _why_none(group)
+    reason = why_none(group)
     data = data_of(group, prior, prior_weight)
-    fits = {} if reason else {link: _fit(data, link) for link in LINKS}
+    fits = {} if reason else {link: likeliest_curve(data, link) for link in LINKS}
     if not reason and any(fit.slope >= 0 for fit in fits.values()):
         reason = ("the trials do not show that a greater demand is climbed less often: the fitted "
                   "chance to climb rises with the demand")
@@ -151,15 +150,13 @@ def curve_of(
         return NoCurve(group=group, reason=reason,
                        support=support_of(group, None, reliability, confidence))
     link = max(LINKS, key=lambda name: fits[name].log_likelihood)
-    profiles = {name: HeightProfile(data, name) for name in LINKS}
-    penalised = {name: fit_curve(data, name, penalised=True) for name in LINKS}
-    climbed = _height_climbed(profiles, penalised, fits[link], reliability, confidence)
+    climbed = _height_climbed(data, fits[link], reliability, confidence)
     points = {p: BandPoint(probability=p, estimate=fits[link].demand_at(p),
-                           interval=profiles[link].interval(
-                               p, 0.95, estimate=penalised[link].demand_at(p))) for p in BAND}
+                           interval=_interval(data, link, p, 0.95)) for p in BAND}
     return SuccessCurve(
         group=group, fits=fits, link=link, climbed=climbed, halfway=points[0.5],
-        band=tuple(points.values()), goodness=goodness_of(data, fits[link]),
+        band=tuple(points.values()),
+        goodness=goodness_of(data, fits[link], own=len(group.trials)),
         support=support_of(group, climbed.interval.low, reliability, confidence), prior=prior,
         prior_weight=prior_weight)
 
@@ -180,7 +177,8 @@ def curves_of(
         for g in groups)
 
 
-def _why_none(group: TrialGroup) -> str:
+def why_none(group: TrialGroup) -> str:
+    """Why a group gives no curve, whatever would be fitted; empty where it may."""
     count, climbed = len(group.trials), int(group.climbed.sum())
     unit = group.conditions.unit
     if count < FEWEST:
@@ -193,22 +191,42 @@ def _why_none(group: TrialGroup) -> str:
                 "it begins to climb is not known; try smaller demands")
     if np.ptp(group.demand) == 0:
         return f"all trials are of one demand, {group.demand[0]:g} {unit}: try others too"
+    if np.ptp(data_of(group).mean) == 0:
+        return ("the demands differ no more than the errors they were measured with: try demands "
+                "farther apart, or measure them better")
     return ""
 
 
-def _fit(data: Responses, link: Link) -> CurveFit:
-    return fit_curve(data, link, penalised=separates(data))
+def height_climbed(
+    group: TrialGroup, *, reliability: float, confidence: float,
+    prior: TrialGroup | None = None, prior_weight: float = 0.0,
+) -> HeightClimbed | None:
+    """The height alone that ``curve_of`` gives; None where it gives no curve."""
+    if why_none(group):
+        return None
+    data = data_of(group, prior, prior_weight)
+    fits = {link: likeliest_curve(data, link) for link in LINKS}
+    if any(fit.slope >= 0 for fit in fits.values()):
+        return None
+    likelier = max(fits.values(), key=lambda fit: fit.log_likelihood)
+    return _height_climbed(data, likelier, reliability, confidence)
 
 
 def _height_climbed(
-    profiles: dict[Link, HeightProfile], penalised: dict[Link, CurveFit], likelier: CurveFit,
-    reliability: float, confidence: float,
+    data: Responses, likelier: CurveFit, reliability: float, confidence: float
 ) -> HeightClimbed:
-    by_link = {name: profile.interval(reliability, 2 * confidence - 1,
-                                      estimate=penalised[name].demand_at(reliability))
-               for name, profile in profiles.items()}
+    by_link = {link: _interval(data, link, reliability, 2 * confidence - 1) for link in LINKS}
     return HeightClimbed(
         reliability=reliability, confidence=confidence,
         estimate=likelier.demand_at(reliability), by_link=by_link,
         interval=Interval(min(i.low for i in by_link.values()),
                           max(i.high for i in by_link.values())))
+
+
+def _interval(data: Responses, link: Link, probability: float, confidence: float) -> Interval:
+    """Of the demand climbed with a probability; nowhere where even the penalised curve rises."""
+    fit = fit_curve(data, link, penalised=True)
+    if fit.slope >= 0:
+        return Interval(-np.inf, np.inf)
+    return HeightProfile(data, link).interval(probability, confidence,
+                                              estimate=fit.demand_at(probability))

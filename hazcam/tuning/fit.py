@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,19 +11,23 @@ from hazcam.frames import Floats, read_only
 from hazcam.tuning.likelihood import (
     Link,
     Responses,
-    chances,
-    gradients,
     information,
     log_likelihood,
+    objective,
+    outlook,
     penalty,
     quantile,
-    spread_of_one,
+    weights,
 )
 
 _MOST_STEPS = 200
 _CONVERGED = 1e-10  # of the step, in the scaled demand
 _DERIVATIVE = 1e-5
 _STEEPEST = 1e3  # per standard deviation of the demand: where an estimate is said to be infinite
+
+
+class InfiniteSlopeError(ValueError):
+    """The steeper a curve, the likelier are the outcomes: no finite one is the likeliest."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,30 +90,45 @@ def fit_curve(data: Responses, link: Link, *, penalised: bool) -> CurveFit:
     link : str
         ``logit`` or ``probit``.
     penalised : bool
-        Add Jeffreys' penalty; without it the outcomes must not separate.
+        Add Jeffreys' penalty.
 
     Raises
     ------
     ValueError
-        One demand only, or outcomes that separate and no penalty.
+        One demand only.
+    InfiniteSlopeError
+        No penalty, and outcomes that separate, or that part no worse than the errors of the demands
+        explain.
     """
     if np.ptp(data.mean) == 0:
         raise ValueError("a curve needs two different demands")
     if not penalised and separates(data):
-        raise ValueError("these outcomes separate: no finite curve is the likeliest")
+        raise InfiniteSlopeError("these outcomes separate: no finite curve is the likeliest")
     centre, scale = float(data.mean.mean()), float(data.mean.std())
     scaled = replace(data, mean=(data.mean - centre) / scale, variance=data.variance / scale**2)
-    at = _climb(scaled, link, _objective(scaled, link, penalised), penalised)
+    at = _climb(scaled, link, penalised)
+    if abs(at[1]) > _STEEPEST:
+        raise InfiniteSlopeError("the errors of the demands explain how these outcomes mix: no "
+                                 "finite curve is the likeliest")
     slope = float(at[1]) / scale
     intercept = float(at[0]) - slope * centre
-    aa, ab, bb = information(link, intercept, slope, data)
-    level = float(log_likelihood(link, intercept, slope, data))
+    expected = outlook(link, intercept, slope, data)
+    level = float(log_likelihood(expected, data))
     share = float((data.weight * data.climbed).sum() / (data.weight * data.tried).sum())
     return CurveFit(
         link=link, intercept=intercept, slope=slope,
-        covariance=np.linalg.inv(np.array([[aa, ab], [ab, bb]])), log_likelihood=level,
+        covariance=np.asarray(np.linalg.inv(information(expected, data)), dtype=np.float64),
+        log_likelihood=level,
         null_log_likelihood=_outcomes(np.full(len(data.mean), share), data),
         deviance=2 * (_outcomes(data.climbed / data.tried, data) - level), penalised=penalised)
+
+
+def likeliest_curve(data: Responses, link: Link) -> CurveFit:
+    """The curve of greatest likelihood; with Jeffreys' penalty where no finite one has it."""
+    if not separates(data):
+        with contextlib.suppress(InfiniteSlopeError):
+            return fit_curve(data, link, penalised=False)
+    return fit_curve(data, link, penalised=True)
 
 
 def _outcomes(chance: Floats, data: Responses) -> float:
@@ -121,44 +140,34 @@ def _outcomes(chance: Floats, data: Responses) -> float:
     return float((data.weight * (up + down)).sum())
 
 
-def _objective(data: Responses, link: Link, penalised: bool) -> Callable[[Floats], float]:
-    def value(at: Floats) -> float:
-        found = float(log_likelihood(link, float(at[0]), float(at[1]), data))
-        return found + float(penalty(link, float(at[0]), float(at[1]), data)) * penalised
-
-    return value
-
-
-def _score(data: Responses, link: Link, at: Floats, penalised: bool) -> Floats:
-    """Gradient of what is climbed; of the penalty by central differences."""
-    a, b = float(at[0]), float(at[1])
-    p = chances(link, a, b, data)
-    by_a, by_b = gradients(link, a, b, data)
-    rest = data.weight * (data.climbed - data.tried * p) / spread_of_one(link, a, b, data)
-    score = np.array([(rest * by_a).sum(), (rest * by_b).sum()])
+def _score(data: Responses, link: Link, at: Floats, penalised: bool) -> tuple[Floats, Floats]:
+    """Gradient of what is climbed, of the penalty by central differences; and the information."""
+    expected = outlook(link, at[0], at[1], data)
+    rest = weights(expected, data) * (data.climbed / data.tried - expected.up)
+    score = np.array([(rest * expected.by_intercept).sum(), (rest * expected.by_slope).sum()])
     if penalised:
-        for i, step in enumerate(np.eye(2) * _DERIVATIVE):
-            ahead, behind = at + step, at - step
-            score[i] += float(penalty(link, ahead[0], ahead[1], data)
-                              - penalty(link, behind[0], behind[1], data)) / (2 * _DERIVATIVE)
-    return score
+        steps = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]) * _DERIVATIVE
+        a, b = (at + steps).T[..., None]
+        around = penalty(outlook(link, a, b, data), data)
+        score += (around[::2] - around[1::2]) / (2 * _DERIVATIVE)
+    return score, information(expected, data)
 
 
-def _climb(
-    data: Responses, link: Link, value: Callable[[Floats], float], penalised: bool
-) -> Floats:
+def _climb(data: Responses, link: Link, penalised: bool) -> Floats:
+    def value(at: Floats) -> float:
+        return float(objective(link, at[0], at[1], data, penalised=penalised))
+
     at = np.zeros(2)
     best = value(at)
     for _ in range(_MOST_STEPS):
-        aa, ab, bb = information(link, float(at[0]), float(at[1]), data)
-        step = np.linalg.solve(np.array([[aa, ab], [ab, bb]]),
-                               _score(data, link, at, penalised))
+        score, known = _score(data, link, at, penalised)
+        step = np.linalg.solve(known, score)
         reach = float(np.abs(step).max())
-        step *= min(1.0, 5.0 / reach) if reach > 0 else 1.0
-        while value(at + step) < best and np.abs(step).max() > _CONVERGED:
+        most = 5.0 + float(np.abs(at).max())
+        step *= min(1.0, most / reach) if reach > 0 else 1.0
+        while (found := value(at + step)) < best and np.abs(step).max() > _CONVERGED:
             step = step / 2
-        at = at + step
-        best = value(at)
+        at, best = at + step, found
         if np.abs(step).max() <= _CONVERGED or abs(at[1]) > _STEEPEST:
             break
     return at

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.frames import Floats
-from hazcam.tuning.fit import CurveFit, fit_curve, separates
-from hazcam.tuning.likelihood import Responses, chances
+from hazcam.tuning.fit import CurveFit, fit_curve, likeliest_curve
+from hazcam.tuning.likelihood import Responses, outlook
 
 _Places = NDArray[np.intp]
 _DRAWS = 199  # the least p value is then 0.005
@@ -55,12 +55,11 @@ class Goodness:
     p_value: float
 
 
-def goodness_of(data: Responses, fit: CurveFit) -> Goodness:
-    """Hold outcomes against a curve; those of weight 1 alone, which are the group's own."""
-    own = data.weight == 1
-    order = np.argsort(data.mean[own], kind="stable")
-    mean, climbed = data.mean[own][order], data.climbed[own][order]
-    expected = chances(fit.link, fit.intercept, fit.slope, data)[own][order]
+def goodness_of(data: Responses, fit: CurveFit, *, own: int) -> Goodness:
+    """Hold outcomes against a curve: the first ``own`` of them, which are not the prior's."""
+    order = np.argsort(data.mean[:own], kind="stable")
+    mean, climbed = data.mean[:own][order], data.climbed[:own][order]
+    expected = outlook(fit.link, fit.intercept, fit.slope, data).up[:own][order]
     lots = np.array_split(np.arange(len(order)), min(max(len(order) // _LOT, 1), _MOST_LOTS))
     statistic = _statistic(lots, climbed, expected)
     told = tuple(Lot(least=float(mean[lot[0]]), greatest=float(mean[lot[-1]]), tried=len(lot),
@@ -71,8 +70,7 @@ def goodness_of(data: Responses, fit: CurveFit) -> Goodness:
         data, fit, own, order, lots, statistic) if enough else float("nan"))
 
 
-def _statistic(lots: Sequence[_Places], climbed: Floats,
-               expected: Floats) -> float:
+def _statistic(lots: Sequence[_Places], climbed: Floats, expected: Floats) -> float:
     total = 0.0
     for lot in lots:
         spread = float((expected[lot] * (1 - expected[lot])).sum())
@@ -81,19 +79,19 @@ def _statistic(lots: Sequence[_Places], climbed: Floats,
 
 
 def _p_value(
-    data: Responses, fit: CurveFit, own: NDArray[np.bool_],
-    order: _Places,
-    lots: Sequence[_Places], statistic: float,
+    data: Responses, fit: CurveFit, own: int, order: _Places, lots: Sequence[_Places],
+    statistic: float,
 ) -> float:
     rng = np.random.default_rng(_SEED)
-    chance = chances(fit.link, fit.intercept, fit.slope, data)
+    chance = outlook(fit.link, fit.intercept, fit.slope, data).up
     worse, told = 0, 0
     for _ in range(_DRAWS):
         drawn = replace(data, climbed=(rng.random(len(chance)) < chance).astype(float))
         if drawn.climbed.all() or not drawn.climbed.any():
             continue
-        again = fit_curve(drawn, fit.link, penalised=fit.penalised or separates(drawn))
-        expected = chances(again.link, again.intercept, again.slope, data)[own][order]
+        again = (fit_curve(drawn, fit.link, penalised=True) if fit.penalised
+                 else likeliest_curve(drawn, fit.link))
+        expected = outlook(again.link, again.intercept, again.slope, data).up[:own][order]
         told += 1
-        worse += _statistic(lots, drawn.climbed[own][order], expected) >= statistic - 1e-9
+        worse += _statistic(lots, drawn.climbed[:own][order], expected) >= statistic - 1e-9
     return (1 + worse) / (1 + told)

@@ -19,15 +19,17 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import brentq, minimize_scalar
+from scipy.optimize import brentq
 from scipy.stats import chi2
 
 from hazcam.frames import Floats
 from hazcam.statistics import Interval
-from hazcam.tuning.likelihood import Link, Responses, log_likelihood, penalty, quantile
+from hazcam.tuning.likelihood import Link, Responses, objective, quantile
 
-# Slopes that are tried, per standard deviation of the demands: from none to a step.
-_SLOPES = np.geomspace(1e-3, 1e3, 41)
+# Slopes that are tried, per standard deviation of the demands: from none to a step. What lies
+# between the neighbours of the likeliest is tried again, as often as it says, then a parabola.
+_SLOPES = np.geomspace(1e-3, 1e3, 25)
+_AGAIN = (11, 9)
 # Standard deviations of the demands from where it is looked: farther is nowhere.
 _STEPS = np.geomspace(0.05, 100.0, 20)
 
@@ -94,18 +96,25 @@ class HeightProfile:
     def _level(self, height: float, reliability: float) -> float:
         at = quantile(self._link, reliability)
 
-        def levels(slopes: Floats) -> Floats:
-            slope = -slopes[:, None]
-            found = log_likelihood(self._link, at - slope * height, slope, self._data)
-            if self._penalised:
-                found = found + penalty(self._link, at - slope * height, slope, self._data)
-            return found
+        def levels(log_slopes: Floats) -> Floats:
+            slope = -np.exp(log_slopes)[:, None]
+            return objective(self._link, at - slope * height, slope, self._data,
+                             penalised=self._penalised)
 
-        tried = levels(_SLOPES)
-        k = int(np.argmax(tried))
-        if k in (0, len(_SLOPES) - 1):
-            return float(tried[k])
-        ends = np.log(_SLOPES[k - 1]), np.log(_SLOPES[k + 1])
-        found = minimize_scalar(lambda log_slope: -float(levels(np.exp([log_slope]))[0]),
-                                bounds=ends, method="bounded", options={"xatol": 1e-3})
-        return max(-float(found.fun), float(tried[k]))
+        tried = np.log(_SLOPES)
+        found = levels(tried)
+        k = int(np.argmax(found))
+        for count in _AGAIN:
+            if k in (0, len(tried) - 1):
+                return float(found[k])
+            tried = np.linspace(tried[k - 1], tried[k + 1], count)
+            found = levels(tried)
+            k = int(np.argmax(found))
+        return float(found[k]) if k in (0, len(tried) - 1) else _top(found[k - 1:k + 2])
+
+
+def _top(three: Floats) -> float:
+    """Height of the parabola through three values side by side, the middle one the greatest."""
+    below, middle, above = (float(value) for value in three)
+    bend = 2 * middle - below - above
+    return middle + (above - below) ** 2 / (8 * bend) if bend > 0 else middle

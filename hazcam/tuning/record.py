@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -11,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.campaign.record import Outcome
+from hazcam.errors import TrialsError
 from hazcam.frames import Floats, read_only
 from hazcam.rover.profile import LIMIT_UNITS, LimitName
 
@@ -41,6 +43,12 @@ class Conditions(NamedTuple):
     def unit(self) -> str:
         """Of the demand: m or deg."""
         return LIMIT_UNITS[self.kind]
+
+    @property
+    def text(self) -> str:
+        """In a line."""
+        return (f"kind {self.kind}, rover {self.rover}, gait {self.gait}, ground {self.ground}, "
+                f"gravity {self.gravity_mps2:g} m/s^2")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,6 +162,53 @@ class TrialTable:
             found[trial.conditions, trial.simulated].append(trial)
         return tuple(TrialGroup(conditions=conditions, simulated=simulated, trials=tuple(trials))
                      for (conditions, simulated), trials in found.items() if trials)
+
+    def chosen(
+        self, *, kind: str | None = None, rover: str | None = None, gait: str | None = None,
+        ground: str | None = None, gravity_mps2: float | None = None,
+    ) -> TrialGroup:
+        """The one group of walked trials that has what is given; None: whatever it has.
+
+        Raises
+        ------
+        TrialsError
+            No such group, or several.
+        """
+        asked = {"kind": kind, "rover": rover, "gait": gait, "ground": ground,
+                 "gravity_mps2": gravity_mps2}
+        wanted = {name: value for name, value in asked.items() if value is not None}
+        walked = [group for group in self.groups() if not group.simulated]
+        found = [group for group in walked
+                 if all(getattr(group.conditions, name) == value for name, value in wanted.items())]
+        if len(found) == 1:
+            return found[0]
+        raise _not_one(self.name, walked, found, wanted)
+
+
+def _not_one(
+    name: str, walked: Sequence[TrialGroup], found: Sequence[TrialGroup],
+    wanted: Mapping[str, object],
+) -> TrialsError:
+    """Why not one group is meant."""
+    if not walked:
+        return TrialsError(name, "holds simulated trials only", "trials that a rover walked",
+                           "add trials that were walked (simulated: no)")
+    given = ", ".join(f"{what} {value}" for what, value in wanted.items())
+    among = "".join(f"\n  {group.conditions.text} ({len(group.trials)} of them)"
+                    for group in found or walked)
+    if not found:
+        return TrialsError(name, f"no walked trials of {given}; there are:{among}",
+                           "conditions of the table, as they are spelled there",
+                           "name the conditions of one of these")
+    return TrialsError(
+        name, f"walked trials under {len(found)} conditions:{among}", "one of them",
+        "name it: " + ", ".join(f"--{what.partition('_')[0]}" for what in _differing(found)))
+
+
+def _differing(groups: Sequence[TrialGroup]) -> list[str]:
+    """What tells the groups apart."""
+    return [what for what in ("kind", "rover", "gait", "ground", "gravity_mps2")
+            if len({getattr(group.conditions, what) for group in groups}) > 1]
 
 
 __all__ = ["Conditions", "Trial", "TrialGroup", "TrialTable"]

@@ -1,0 +1,164 @@
+"""The trials to make next, as a record (schema ``hazcam-next-trials/1``) and as text. Pure.
+
+- Demands are in the unit of the kind: m or deg.
+- ``null`` stands for what is not known: the forecast and the narrowing where there is no curve.
+- A bound of 0 stands for none above 0.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hazcam import __version__
+from hazcam.report.record import Record, counted, plain
+from hazcam.report.text import labelled, plain_table, rendered
+from hazcam.tuning.forecast import Forecast
+from hazcam.tuning.next_trials import TrialPlan, free_ids
+from hazcam.tuning.record import TrialTable
+from hazcam.tuning.words import measure, of_hundred, percent
+
+SCHEMA = "hazcam-next-trials/1"
+LIKELY = 0.8
+"""The chance with which a bound is said to be reached at least: our choice."""
+_MOST_TOLD = 10  # outcomes that are spelled out
+
+
+def next_record(
+    table: TrialTable, plan: TrialPlan, *, reliability: float, confidence: float
+) -> Record:
+    """The plan as plain values ready for JSON; the trials in the order in which to make them.
+
+    The order is drawn with a seed from the digest of the table: the same table gives the same card,
+    one with new trials another order.
+    """
+    seed = int(table.digest[:8], 16) % 10_000
+    order = plan.order(seed)
+    ids = free_ids(table, plan.group, len(order))
+    support = plan.support
+    computed: dict[str, Any] = {
+        "table": table.name, "conditions": plan.group.conditions._asdict(),
+        "unit": plan.group.conditions.unit, "made": len(plan.group.trials),
+        "reliability": reliability, "confidence": confidence,
+        "rule": plan.rule, "reason": plan.reason, "sigma": plan.sigma,
+        "tolerance": 2 * plan.sigma, "stepwise": plan.stepwise,
+        "seed": None if plan.stepwise else seed,
+        "trials": [{"trial_id": id_, "demand": demand}
+                   for id_, demand in zip(ids, order, strict=True)],
+        "narrowing": plan.narrowing, "forecast": _forecast(plan.forecast),
+        "counted_alone": {"at": support.at, "near": support.near, "tried": support.tried,
+                          "climbed": support.climbed, "more": support.more},
+    }
+    return {"schema": SCHEMA, "hazcam": __version__, **plain(computed),
+            "digests": {"table": table.digest}}
+
+
+def _forecast(forecast: Forecast | None) -> Record | None:
+    if forecast is None:
+        return None
+    return {
+        "now": forecast.now, "mean": forecast.mean, "likely": LIKELY,
+        "at_least": forecast.at_least(LIKELY), "chance_above_now":
+        forecast.chance_above(forecast.now), "drawn": forecast.drawn,
+        "demands": forecast.demands, "tried": forecast.tried,
+        "outcomes": [{"climbed": one.climbed, "chance": one.chance, "low": one.low}
+                     for one in forecast.outcomes]}
+
+
+def next_text(record: Record) -> str:
+    """Which trials, in which order, why, and what they would make of the bound."""
+    lines = [labelled(label, text) for label, text in [
+        ("trials", f"{record['table']}: {counted(record['made'], 'trial')}, {conditions(record)}"),
+        ("next", planned(record)), ("why", record["reason"]),
+        ("order", ", ".join(f"{t['trial_id']} {measure(t['demand'], record['unit'])}"
+                            for t in record["trials"]) + f"; {order(record)}"),
+        ("forecast", forecast(record)), ("by counting", counted_alone(record)),
+    ]]
+    return "\n".join(lines) + "\n" + _outcomes(record)
+
+
+def conditions(record: Record) -> str:
+    """Under which the trials were made, and are to be made."""
+    c = record["conditions"]
+    return (f"kind {c['kind']}: rover {c['rover']}, gait {c['gait']}, on {c['ground']}, "
+            f"{c['gravity_mps2']:g} m/s^2")
+
+
+def planned(record: Record) -> str:
+    """How many trials of which demand, and how closely to build them."""
+    demands = sorted(trial["demand"] for trial in record["trials"])
+    each = ", ".join(f"{demands.count(d)} x {measure(d, record['unit'])}"
+                     for d in dict.fromkeys(demands))
+    return f"{each}; {closeness(record)}"
+
+
+def closeness(record: Record) -> str:
+    """How closely a demand is to be built, and that it is measured all the same."""
+    if record["tolerance"] == 0:
+        return "build them as closely as can be, and measure what was built"
+    return (f"build them to within {measure(record['tolerance'], record['unit'])}, and measure "
+            f"what was built, to {measure(record['sigma'], record['unit'])} (one standard "
+            "deviation)")
+
+
+def order(record: Record) -> str:
+    """How the order came about."""
+    if record["stepwise"]:
+        return "from the lowest up, ended by the first failure"
+    if len({trial["demand"] for trial in record["trials"]}) == 1:
+        return "all alike"
+    return f"shuffled with seed {record['seed']}, so that no drift of the day follows the demand"
+
+
+def forecast(record: Record) -> str:
+    """What the trials would make of the bound, in a sentence or two."""
+    found, unit = record["forecast"], record["unit"]
+    if found is None:
+        return ("none: without a curve nothing says how likely each outcome is. Plan again when "
+                "they are made")
+    these = "with this trial" if len(record["trials"]) == 1 else "with these trials"
+    today = (f"the bound is {measure(found['now'], unit)} today" if found["now"] > 0
+             else "no bound above 0 today")
+    asked = f"{of_hundred(record['reliability'])} at {percent(record['confidence'])} confidence"
+    above = "above today's" if found["now"] > 0 else "there is one"
+    drawn = f" (from {len(found['outcomes'])} different outcomes drawn)" if found["drawn"] else ""
+    said = (f"{today} ({asked}); {these} {measure(found['mean'], unit)} on average{drawn}, {above} "
+            f"with a chance of {_chance(found['chance_above_now'])}, at least "
+            f"{measure(found['at_least'], unit)} with {percent(found['likely'])}")
+    if found["mean"] <= found["now"]:
+        said += ". On average they would not raise it"
+    return said
+
+
+def counted_alone(record: Record) -> str:
+    """What it would take without the curve."""
+    found, unit = record["counted_alone"], record["unit"]
+    here = (f"of {counted(found['tried'], 'trial')} within {measure(found['near'], unit)} of "
+            f"{measure(found['at'], unit)}, {found['climbed']} climbed")
+    asked = f"{of_hundred(record['reliability'])} at {percent(record['confidence'])} confidence"
+    if found["more"] == 0:
+        return f"{here}: that shows {asked} without the curve"
+    return (f"{here}; without the curve it takes {found['more']} more there, all climbed, for "
+            f"{asked}")
+
+
+def _outcomes(record: Record) -> str:
+    """Each outcome, its chance and the bound that it would give; where they are not many."""
+    found, unit = record["forecast"], record["unit"]
+    if found is None or len(found["outcomes"]) > _MOST_TOLD:
+        return ""
+    heads = [f"climbed of\n{n} at {measure(d, unit)}"
+             for d, n in zip(found["demands"], found["tried"], strict=True)]
+    table = plain_table([*heads, "chance", f"bound\n[{unit}]"], set(range(len(heads) + 2)))
+    for one in sorted(found["outcomes"], key=lambda one: -one["low"]):
+        low = measure(one["low"], unit).removesuffix(f" {unit}") if one["low"] > 0 else "none"
+        table.add_row(*map(str, one["climbed"]), _chance(one["chance"]), low)
+    return f"\n{rendered(table)}\n"
+
+
+def _chance(share: float) -> str:
+    """A chance in whole per cent."""
+    return percent(round(share, 2)) if share >= 0.005 else "below 1 %"
+
+
+__all__ = ["LIKELY", "SCHEMA", "closeness", "conditions", "counted_alone", "forecast",
+           "next_record", "next_text", "order", "planned"]

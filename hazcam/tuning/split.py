@@ -1,0 +1,102 @@
+"""An honest split: the limit is chosen on some sites, and counted on those left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hazcam.tuning.headings import RunHeadings
+from hazcam.tuning.tradeoff import Headings, TradeOff, rate_of
+
+_MOST_FOLDS = 20  # of more sites, several are left out at a time
+Choose = Callable[[frozenset[str], TradeOff], int]
+"""Place of the limit that is chosen without some pairs, from the trade-off of the others."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CountedRate:
+    """A rate at the chosen limits, with one-sided bounds; NaN where nothing could happen."""
+
+    rate: float
+    low: float
+    high: float
+    of: float
+    clusters: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeldOut:
+    """What the choice does on ground that it was not chosen on.
+
+    Attributes
+    ----------
+    folds : int
+        How many times something was left out; 0: there is one site only, and nothing to split.
+    left_out : str
+        What was left out each time, in words.
+    chosen : tuple of float
+        The limits chosen, of each fold; NaN where none was. [m or deg]
+    false_go, needless : CountedRate
+        Of the headings left out, each at the limit chosen without it.
+    refitted : int
+        Trials that are pairs of this run, and were left out of the curve with their site.
+    """
+
+    folds: int
+    left_out: str
+    chosen: tuple[float, ...]
+    false_go: CountedRate
+    needless: CountedRate
+    refitted: int
+
+
+def held_out(
+    headings: RunHeadings, count: Callable[[Headings], TradeOff], choose: Choose,
+    confidence: float, trial_ids: frozenset[str],
+) -> HeldOut:
+    """Choose without each site in turn, and count on it.
+
+    Parameters
+    ----------
+    headings : RunHeadings
+        Of the run.
+    count : callable
+        Gives the trade-off of some of the headings.
+    choose : callable
+        Chooses; the pairs left out are told, since some trials may be of them.
+    confidence : float
+        Of the bounds.
+    trial_ids : frozenset of str
+        Ids of the trials.
+    """
+    decided, values = headings.decided(), headings.sweep.values
+    present = np.unique(decided.cluster)
+    folds = np.array_split(present, min(len(present), _MOST_FOLDS)) if len(present) > 1 else []
+    place = np.full(len(decided.least), -1)
+    chosen = []
+    pair_ids = np.array(headings.sweep.ids)[headings.sweep.pair]
+    for fold in folds:
+        out = np.isin(decided.cluster, fold)
+        gone = frozenset(pair_ids[np.isin(headings.cluster, fold)].tolist())
+        place[out] = choose(gone & trial_ids, count(decided.of(~out)))
+        chosen.append(float(values[place[out][0]]) if place[out][0] >= 0 else float("nan"))
+    go = decided.least <= place
+    each = "one" if len(folds) == len(present) else f"about {len(present) / max(len(folds), 1):.0f}"
+    return HeldOut(
+        folds=len(folds), left_out=f"{each} {headings.counted_by}", chosen=tuple(chosen),
+        false_go=_counted(decided, go, decided.beyond, confidence),
+        needless=_counted(decided, ~go, 1 - decided.beyond, confidence),
+        refitted=len(trial_ids & set(headings.sweep.ids)))
+
+
+def _counted(
+    decided: Headings, happened: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    possible: Sequence[float] | np.ndarray[tuple[int], np.dtype[np.float64]], confidence: float,
+) -> CountedRate:
+    whole = np.asarray(possible, dtype=np.float64)
+    found = rate_of(whole, whole, decided.cluster, np.where(happened, 0, 1), 1, confidence,
+                    up=True)
+    return CountedRate(rate=float(found.rate[0]), low=float(found.low[0]),
+                       high=float(found.high[0]), of=found.of, clusters=found.clusters)

@@ -1,0 +1,272 @@
+"""Both mistakes at every value of a limit, counted over the headings of a run.
+
+*Ground beyond.* The success curve says which demand the legs climb with the reliability asked for;
+a heading is *beyond* it with the probability that its greatest demand is. Where someone let the
+rover walk it, what came of it stands instead: not climbed is beyond, climbed is not.
+
+*False go*: of the headings that are beyond, the share that is go. *Needless ask*: of those that are
+not, the share that asks and would go with the greatest value of the limit. Headings that ask at
+every value are no matter of this limit and count in neither. As in ``verdict/gist.py``, all other
+limits and the confidence stay as they were assessed.
+
+*Expected failures*: the capability of the legs differs from trial to trial as the success curve
+says, and the heading fails where its demand is above it.
+
+*Intervals.* The headings of a site share its ground, so that sites are what is counted: the rate
+is a ratio of two sums over sites, its variance that of the linearised ratio between sites, its
+interval that of Student's t on the logit scale (E. L. Korn and B. I. Graubard, Analysis of Health
+Surveys, 1999, section 3.3; W. G. Cochran, Sampling Techniques, 3rd ed. 1977, section 6.3). Where no
+site has an event at all, the exact bound of none of so many sites stands instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+from scipy.stats import t as student
+
+from hazcam.frames import Floats, read_only
+
+_AT_ONCE = 256  # sites whose sums are held at a time
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Headings:
+    """What is counted, one entry a heading that the limit decides.
+
+    Attributes
+    ----------
+    least : ndarray of shape (n,), int
+        Place of the first value of the limit with which it goes.
+    beyond, beyond_bound : ndarray of shape (n,)
+        Probability that its demand is beyond the height climbed: the likeliest one, and the one at
+        the stated confidence.
+    failing : ndarray of shape (n,)
+        Probability that the rover would not climb it.
+    cluster : ndarray of shape (n,), int
+        Of the site (or day, or pair), from 0.
+    clusters : int
+        How many there are in the run.
+    """
+
+    least: NDArray[np.int64]
+    beyond: Floats
+    beyond_bound: Floats
+    failing: Floats
+    cluster: NDArray[np.int64]
+    clusters: int
+
+    def __post_init__(self) -> None:
+        for name in ("least", "beyond", "beyond_bound", "failing", "cluster"):
+            value = getattr(self, name)
+            if value.shape != self.least.shape:
+                raise ValueError(f"{name} of Headings is {value.shape}, not {self.least.shape}")
+            object.__setattr__(self, name, read_only(value))
+
+    def of(self, which: NDArray[np.bool_]) -> Headings:
+        """Some of them; the number of clusters stays."""
+        return Headings(clusters=self.clusters, **{
+            name: getattr(self, name)[which]
+            for name in ("least", "beyond", "beyond_bound", "failing", "cluster")})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rate:
+    """A rate at every value of a limit.
+
+    Attributes
+    ----------
+    rate, low, high : ndarray of shape (v,)
+        NaN where there is nothing that could happen; the bounds one-sided at the confidence each,
+        0 and 1 of a single site.
+    of : float
+        How many headings it could happen to, expected.
+    clusters : int
+        How many sites hold any of them.
+    """
+
+    rate: Floats
+    low: Floats
+    high: Floats
+    of: float
+    clusters: int
+
+    def __post_init__(self) -> None:
+        for name in ("rate", "low", "high"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TradeOff:
+    """Both mistakes at every value of a limit.
+
+    Attributes
+    ----------
+    values : ndarray of shape (v,)
+        Of the limit. [m or deg]
+    false_go : Rate
+        Of headings beyond the likeliest height climbed.
+    false_go_bound : Rate
+        Of headings beyond the height climbed at the stated confidence.
+    needless : Rate
+        Of headings within the likeliest height.
+    failures : Rate
+        Of the headings that are go: expected failures.
+    go_share : ndarray of shape (v,)
+        Of the headings decided, those that are go.
+    go_m : ndarray of shape (v, 3)
+        Distance walked straight ahead between asks, and its bounds; +inf: never asked. [m]
+    cost : ndarray of shape (v,), or None
+        Expected, for each heading decided; None where no costs are given.
+    headings : int
+        That the limit decides.
+    """
+
+    values: Floats
+    false_go: Rate
+    false_go_bound: Rate
+    needless: Rate
+    failures: Rate
+    go_share: Floats
+    go_m: Floats
+    cost: Floats | None
+    headings: int
+
+    def bound(self, place: int) -> float:
+        """Upper bound of the false-go rate; NaN where nothing is beyond."""
+        both = (self.false_go.high[place], self.false_go_bound.high[place])
+        return float(np.fmax(*both))
+
+
+def rate_of(
+    counted: Floats, possible: Floats, cluster: NDArray[np.int64], least: NDArray[np.int64],
+    values: int, confidence: float, *, up: bool,
+) -> Rate:
+    """A rate at every value of a limit, counted over clusters.
+
+    Parameters
+    ----------
+    counted, possible : ndarray of shape (n,)
+        How much each heading adds once it counts, and in any case.
+    cluster, least : ndarray of shape (n,)
+        Of each heading; it counts from ``least`` on (``up``), or before it.
+    values : int
+        How many values there are.
+    confidence : float
+        Of each bound.
+    up : bool
+        Whether a heading counts where it is go.
+    """
+    of_each = np.bincount(cluster, possible)
+    total, held = float(of_each.sum()), int(np.count_nonzero(of_each > 0))
+    if total <= 0:
+        none = np.full(values, np.nan)
+        return Rate(rate=none, low=none, high=none, of=0.0, clusters=0)
+    sums, squares, products = (np.zeros(values) for _ in range(3))
+    for first in range(0, len(of_each), _AT_ONCE):
+        of_here = of_each[first:first + _AT_ONCE]
+        here = (cluster >= first) & (cluster < first + _AT_ONCE)
+        grid = np.bincount((cluster[here] - first) * (values + 1) + least[here], counted[here],
+                           minlength=len(of_here) * (values + 1)).reshape(len(of_here), -1)
+        done = np.cumsum(grid, axis=1)[:, :values]
+        done = done if up else grid.sum(axis=1, keepdims=True) - done
+        sums, squares = sums + done.sum(axis=0), squares + (done**2).sum(axis=0)
+        products = products + of_here @ done
+    rate = np.clip(sums / total, 0.0, 1.0)
+    residual = squares - 2 * rate * products + rate**2 * float((of_each**2).sum())
+    return _with_bounds(rate, np.maximum(residual, 0.0) / total**2, total, held, confidence)
+
+
+def _with_bounds(
+    rate: Floats, variance: Floats, total: float, held: int, confidence: float
+) -> Rate:
+    """Student's t on the logit scale; exact over clusters where nothing, or all, happened."""
+    low, high = np.zeros_like(rate), np.ones_like(rate)
+    if held > 1:
+        inner = (rate > 0) & (rate < 1)
+        spread = np.sqrt(variance[inner] * held / (held - 1)) / (rate[inner] * (1 - rate[inner]))
+        reach = float(student.ppf(confidence, held - 1)) * spread
+        middle = logit(rate[inner])
+        low[inner], high[inner] = expit(middle - reach), expit(middle + reach)
+    exact = 1 - (1 - confidence) ** (1 / held)
+    low[rate == 1], high[rate == 0] = 1 - exact, exact
+    return Rate(rate=rate, low=low, high=high, of=total, clusters=held)
+
+
+def trade_off(
+    headings: Headings, ahead: Headings, values: Floats, *, look_ahead_m: float,
+    confidence: float, costs: tuple[float, float] | None,
+) -> TradeOff:
+    """Count both mistakes at every value of a limit.
+
+    Parameters
+    ----------
+    headings : Headings
+        Those that the limit decides.
+    ahead : Headings
+        Straight ahead, one of each pair, those included that go with no value (``least`` = v).
+    values : ndarray of shape (v,)
+        Of the limit, ascending. [m or deg]
+    look_ahead_m : float
+        That a go walks. [m]
+    confidence : float
+        Of each bound.
+    costs : tuple of float, optional
+        Of a false go and of a needless ask, in one unit of the user's.
+    """
+    v, least, cluster = len(values), headings.least, headings.cluster
+
+    def rate(counted: Floats, possible: Floats, *, up: bool) -> Rate:
+        return rate_of(counted, possible, cluster, least, v, confidence, up=up)
+
+    ones = np.ones(len(least))
+    go_share = rate(ones, ones, up=True).rate
+    failed = rate(headings.failing, ones, up=True)
+    cost = None
+    if costs is not None:
+        cost = costs[0] * failed.rate + costs[1] * rate(1 - headings.failing, ones, up=False).rate
+    return TradeOff(
+        values=values, false_go=rate(headings.beyond, headings.beyond, up=True),
+        false_go_bound=rate(headings.beyond_bound, headings.beyond_bound, up=True),
+        needless=rate(1 - headings.beyond, 1 - headings.beyond, up=False),
+        failures=_of_goes(headings, v, confidence), go_share=go_share,
+        go_m=_go_m(ahead, v, look_ahead_m, confidence), cost=cost, headings=len(least))
+
+
+def _of_goes(headings: Headings, values: int, confidence: float) -> Rate:
+    """Expected failures of the headings that are go: both sums grow with the limit."""
+    cluster, least = headings.cluster, headings.least
+    count = int(cluster.max(initial=-1)) + 1
+    sums = {name: np.zeros(values) for name in ("f", "g", "ff", "fg", "gg", "held")}
+    for first in range(0, count, _AT_ONCE):
+        here = (cluster >= first) & (cluster < first + _AT_ONCE)
+        place, rows = (cluster[here] - first) * (values + 1) + least[here], min(
+            _AT_ONCE, count - first)
+        failed, gone = (np.cumsum(np.bincount(place, weights, minlength=rows * (values + 1))
+                                  .reshape(rows, -1), axis=1)[:, :values]
+                        for weights in (headings.failing[here], np.ones(int(here.sum()))))
+        for name, part in (("f", failed), ("g", gone), ("ff", failed**2), ("fg", failed * gone),
+                           ("gg", gone**2), ("held", gone > 0)):
+            sums[name] += part.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rate = sums["f"] / sums["g"]
+        variance = (sums["ff"] - 2 * rate * sums["fg"] + rate**2 * sums["gg"]) / sums["g"] ** 2
+        low, high = (np.full(values, np.nan) for _ in range(2))
+        for held in np.unique(sums["held"][sums["held"] > 0]):
+            at = sums["held"] == held
+            bounded = _with_bounds(rate[at], np.maximum(variance[at], 0), 1.0, int(held),
+                                   confidence)
+            low[at], high[at] = bounded.low, bounded.high
+    return Rate(rate=rate, low=low, high=high, of=float(len(least)), clusters=count)
+
+
+def _go_m(ahead: Headings, values: int, look_ahead_m: float, confidence: float) -> Floats:
+    """Distance between asks: a go walks the look-ahead, an ask walks nothing, (v, 3). [m]"""
+    ones = np.ones(len(ahead.least))
+    asked = rate_of(ones, ones, ahead.cluster, ahead.least, values, confidence, up=False)
+    with np.errstate(divide="ignore"):
+        return np.stack([look_ahead_m * (1 - rate) / rate
+                         for rate in (asked.rate, asked.high, asked.low)], axis=1)
