@@ -15,12 +15,11 @@ from typing import NamedTuple
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hazcam.report.record import Record
-from hazcam.report.tune_next_text import closeness, forecast, order
+from hazcam.report.tune_next_text import built, closeness, forecast, order
 from hazcam.rover.profile import LimitName
 from hazcam.tuning.cells import OUTCOMES
 from hazcam.tuning.table import COLUMNS
 from hazcam.tuning.table import SCHEMA as TRIALS_SCHEMA
-from hazcam.tuning.words import measure
 
 _PAGES = Environment(
     loader=PackageLoader("hazcam", "report"), autoescape=True, undefined=StrictUndefined,
@@ -63,13 +62,13 @@ _OBSTACLES: dict[LimitName, _Obstacle] = {
         "upright, from the level of the feet beside it to its top, at its front, middle and back"),
     "slope": _Obstacle(
         "slope",
-        "A plane longer than the rover on all sides, and ground that stays as it is when walked "
-        "on.",
+        "An even plane, larger than the rover by its length all round; ground that stays as it is "
+        "when walked on.",
         "with a level, against gravity, along the steepest way, at the bottom, in the middle and "
         "at the top of where the rover walks"),
     "roll": _Obstacle(
         "slope across the heading",
-        "A plane longer than the rover on all sides, walked along its contour.",
+        "An even plane, larger than the rover by its length all round, walked along its contour.",
         "with a level, against gravity, across the heading, where the rover begins, half way and "
         "where it ends"),
     "tip": _Obstacle(
@@ -88,7 +87,7 @@ def trial_card(record: Record) -> str:
         From ``next_record``.
     """
     unit = record["unit"]
-    rows = [{**trial, "planned": whole(measure(trial["demand"], unit)),
+    rows = [{**trial, "planned": whole(built(trial["demand"], unit)),
              "in_mm": f"{1000 * trial['demand']:g} mm" if unit == "m" else ""}
             for trial in record["trials"]]
     return _PAGES.get_template("trial_card.html").render(

@@ -19,13 +19,14 @@ from scipy.special import expit, logit, ndtr
 from hazcam.frames import Floats
 from hazcam.report.drawing import BLACK, BLUE, ORANGE, PURPLE, WHITE, cased_line, png
 from hazcam.report.record import Record
-from hazcam.report.tune_curve_text import answer_words, conditions_words
+from hazcam.report.tune_curve_text import answer_words
 from hazcam.tuning.words import measure, of_hundred, percent
 
 _FONT_PT = 10.5
 _WIDTH_IN = 9.0
 _CURVE_IN, _NO_CURVE_IN = 3.4, 0.5  # from a chance of 0 to one of 1
-_LEVEL_IN, _MOST_STRIP_IN = 0.14, 1.4
+_LEVEL_IN, _MOST_STRIP_IN = 0.14, 1.6
+_MARKER_PT, _OF_LEVEL = 6.5, 0.9  # where levels are close, markers are smaller
 _GAP_IN = 0.16  # from the curve to the nearest trials
 _AROUND_IN = 1.0  # title and labels
 _MARGIN = 0.04  # of the demands shown, on each side
@@ -35,7 +36,7 @@ _BAND, _GREY = "#DADADA", "#767676"
 _SHAPES = {"climbed": ("o", BLUE), "stuck": ("s", ORANGE), "tipped": ("^", ORANGE),
            "belly-hung": ("D", ORANGE), "slipped": ("v", ORANGE)}
 _DASHES = {"logit": "-", "probit": (0, (5, 2))}
-_TITLE_SIGNS = 96
+_TITLE_SIGNS = 108
 
 
 def tune_curve_figure(groups: Sequence[Record]) -> Figure:
@@ -62,7 +63,7 @@ def tune_curve_figure(groups: Sequence[Record]) -> Figure:
         _trials(axes, group, strip)
     handles, labels = _legend(panels)
     figure.legend(handles, labels, fontsize=_FONT_PT - 1, frameon=False, ncol=3,
-                  loc="outside lower center", handlelength=2.6)
+                  loc="outside lower center", handlelength=2.6, columnspacing=1.4)
     return figure
 
 
@@ -81,6 +82,8 @@ class _Strips:
     ----------
     places : ndarray of shape (n,)
         Of each trial, along that axis.
+    marker_pt : float
+        Size of a marker.
     ends : tuple of float
         Of the axis.
     height_in : float
@@ -91,12 +94,13 @@ class _Strips:
         unit_in = _CURVE_IN if group["state"] == "curve" else _NO_CURVE_IN
         demand = np.array([trial["demand"] for trial in group["trials"]])
         climbed = np.array([trial["outcome"] == "climbed" for trial in group["trials"]])
-        self.places = np.zeros(len(demand))
+        self.places, self.marker_pt = np.zeros(len(demand)), _MARKER_PT
         ends = {}
         for which, start, way in ((climbed, 1.0, 1.0), (~climbed, 0.0, -1.0)):
             levels = stacked(demand[which], apart)
             most = int(levels.max()) if len(levels) else 0
             step_in = min(_LEVEL_IN, _MOST_STRIP_IN / max(most, 1))
+            self.marker_pt = min(self.marker_pt, 72 * _OF_LEVEL * step_in)
             self.places[which] = start + way * (_GAP_IN + step_in * levels) / unit_in
             ends[way] = start + way * (2 * _GAP_IN + step_in * most) / unit_in
         self.ends = ends[-1.0], ends[1.0]
@@ -152,8 +156,8 @@ def _axes(axes: Axes, group: Record, strip: _Strips) -> None:
     for place, word in (((1 + strip.ends[1]) / 2, "climbed"), (strip.ends[0] / 2, "failed")):
         axes.text(1.008, place, word, transform=middle, rotation=90, va="center",
                   fontsize=_FONT_PT - 1.5)
-    title = f"{answer_words(group)}. {conditions_words(group)}."
-    axes.set_title(textwrap.fill(title[:1].upper() + title[1:], _TITLE_SIGNS), loc="left",
+    title = f"{'Simulated' if group['simulated'] else 'Walked'}: {answer_words(group)}"
+    axes.set_title(textwrap.fill(title, _TITLE_SIGNS, break_on_hyphens=False), loc="left",
                    fontsize=_FONT_PT, pad=5)
 
 
@@ -179,7 +183,7 @@ def _curve(axes: Axes, group: Record) -> None:
                            [end if point[name] is None else point[name] for point in band])
                  for name, end in zip(("low", "high"), axes.get_xlim(), strict=True))
     axes.fill_betweenx(chance, low, high, color=_BAND, linewidth=0, zorder=0,
-                       label="95 % interval of the thicker one")
+                       label="95 % interval of the thick one")
 
 
 def _other(axes: Axes, other: Record) -> None:
@@ -197,7 +201,7 @@ def _lots(axes: Axes, group: Record) -> None:
             yerr=[[share["observed"] - share["low"]], [share["high"] - share["observed"]]],
             fmt="P", markersize=6.5, markerfacecolor=WHITE, markeredgecolor=_GREY, ecolor=_GREY,
             elinewidth=1.0, capsize=2.5, zorder=2,
-            label="share of some that climbed, 95 % interval")
+            label="share of a lot, 95 % interval")
 
 
 def _height(axes: Axes, group: Record) -> None:
@@ -208,7 +212,7 @@ def _height(axes: Axes, group: Record) -> None:
     left, right = axes.get_xlim()
     none = low is None or low <= 0
     axes.plot([left if none else low, found["estimate"]], [at, at], color=PURPLE, linewidth=2.6,
-              zorder=5, label=f"climbed in {of_hundred(at)}: bound to estimate")
+              zorder=5, label=f"{of_hundred(at)}: bound to estimate")
     axes.plot([found["estimate"]], [at], marker="|", markersize=13, markeredgewidth=2.6,
               color=PURPLE, zorder=5)
     if not none:
@@ -233,8 +237,8 @@ def _trials(axes: Axes, group: Record, strip: _Strips) -> None:
         which = np.array([trial["outcome"] == word for trial in trials])
         if which.any():
             axes.plot(demand[which], strip.places[which], linestyle="", marker=shape,
-                      markersize=6.5, color=WHITE if simulated else colour, markeredgewidth=0.9,
-                      markeredgecolor=BLACK, zorder=7,
+                      markersize=strip.marker_pt, color=WHITE if simulated else colour,
+                      markeredgewidth=0.9, markeredgecolor=BLACK, zorder=7,
                       label=f"{word}{', simulated' if simulated else ''}")
 
 

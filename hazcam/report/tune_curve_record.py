@@ -8,6 +8,8 @@
   ``too few trials``.
 - ``low`` of ``climbed`` is the height climbed with the reliability, at the confidence, one-sided;
   the interval of everything else is two-sided at 95 %.
+- ``chance_at_least`` of ``support`` is a lower bound by the trials at a demand alone, and
+  ``chance_at_least_if_falling`` by all trials there and at greater demands.
 - ``warnings`` are sentences, the worst first.
 """
 
@@ -30,7 +32,6 @@ from hazcam.tuning.fit import CurveFit
 from hazcam.tuning.goodness import Goodness, Lot
 from hazcam.tuning.record import Conditions, TrialGroup
 from hazcam.tuning.result import SCHEMA
-from hazcam.tuning.support import Support
 from hazcam.versions import versions
 
 KIND = "curve"
@@ -67,7 +68,7 @@ def _group(study: CurveStudy, curve: SuccessCurve | NoCurve) -> Record:
     group = curve.group
     return {
         "conditions": _conditions(group.conditions), "simulated": group.simulated,
-        **_tried(group), **_found(curve), "support": _support(curve.support, study.confidence),
+        **_tried(group), **_found(curve), "support": _support(curve, study.confidence),
         "prior": _prior(study, curve), "warnings": list(study.warnings(curve)),
         "trials": [{"id": t.id, "date": t.date.isoformat(), "demand": t.demand, "sigma": t.sigma,
                     "outcome": t.outcome, "note": t.note} for t in group.trials]}
@@ -129,12 +130,21 @@ def _lot(lot: Lot) -> Record:
     return {**asdict(lot), "share": {"observed": lot.climbed / lot.tried, **exact._asdict()}}
 
 
-def _support(support: Support, confidence: float) -> Record:
-    """With the chance to climb that the trials there show by themselves."""
+def _support(curve: SuccessCurve | NoCurve, confidence: float) -> Record:
+    """With the chance to climb that the trials there show by themselves.
+
+    And, if a greater demand is never climbed more often, by those at greater demands too.
+    """
+    support, group = curve.support, curve.group
     failed = support.tried - support.climbed
+    above = group.climbed[group.demand >= support.at]
     return {**asdict(support),
-            "chance_at_least": 1 - clopper_pearson(failed, support.tried,
-                                                   confidence=confidence).high}
+            "chance_at_least": _at_least(failed, support.tried, confidence),
+            "chance_at_least_if_falling": _at_least(int((~above).sum()), len(above), confidence)}
+
+
+def _at_least(failed: int, tried: int, confidence: float) -> float:
+    return 1 - clopper_pearson(failed, tried, confidence=confidence).high
 
 
 def _prior(study: CurveStudy, curve: SuccessCurve | NoCurve) -> Record | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 from hazcam.report.record import Record, counted
@@ -112,19 +113,29 @@ def goodness_words(group: Record) -> str:
     """Whether the trials look like the curve."""
     found = group["goodness"]
     if found["p_value"] is None:
-        return "too few trials to tell whether they look like the curve"
-    looks = "look like the curve" if found["p_value"] >= 0.05 else "do not look like the curve"
-    return (f"the trials {looks} (Pearson's X^2 {found['statistic']:.2f} over "
-            f"{len(found['lots'])} lots, {chance(found['p_value'])})")
+        return "too few trials to tell whether they are unlike the curve"
+    looks = ("no sign that the trials are unlike the curve" if found["p_value"] >= 0.05 else
+             "the trials do not look like the curve")
+    return (f"{looks} (Pearson's X^2 {found['statistic']:.2f} over {len(found['lots'])} lots, "
+            f"{chance(found['p_value'])})")
 
 
 def without_words(record: Record, group: Record) -> str:
     """What the trials show at one demand, without any curve."""
-    support, unit = group["support"], group["conditions"]["unit"]
-    return (f"within {measure(support['near'], unit)} of {measure(support['at'], unit)}, the least "
+    support, unit, count = group["support"], group["conditions"]["unit"], len(group["trials"])
+    told = (f"within {measure(support['near'], unit)} of {measure(support['at'], unit)}, the least "
             f"tried, {support['climbed']} of {support['tried']} climbed: by these alone a chance "
-            f"of at least {percent(round(support['chance_at_least'], 2))} at "
+            f"of at least {_whole(support['chance_at_least'])} at "
             f"{percent(record['options']['confidence'])} confidence")
+    if group["outcomes"].get("climbed", 0) < count:
+        return told
+    return (f"{told}; if a greater {group['conditions']['kind']} is never climbed more often, all "
+            f"{count} count: at least {_whole(support['chance_at_least_if_falling'])}")
+
+
+def _whole(share: float) -> str:
+    """A lower bound in whole per cent, rounded down."""
+    return percent(math.floor(100 * share) / 100)
 
 
 def next_words(group: Record) -> str:
@@ -135,17 +146,15 @@ def next_words(group: Record) -> str:
     return _TRY_SMALLER if climbed == 0 else _TRY_BOTH
 
 
-def bound_words(value: float | None, unit: str) -> str:
-    """A bound, or that there is none."""
-    return "none" if value is None else measure(value, unit)
-
-
 def interval_words(found: Record, unit: str) -> str:
-    """An interval from bound to bound; an end that has none is said to be open."""
+    """An interval from bound to bound, or which bound it has."""
     low, high = found["low"], found["high"]
-    if low is None or high is None:
-        return (f"{'open' if low is None else measure(low, unit)} to "
-                f"{'open' if high is None else measure(high, unit)}")
+    if low is None and high is None:
+        return "not bounded on either side"
+    if low is None:
+        return f"up to {measure(high, unit)}, no lower bound"
+    if high is None:
+        return f"{measure(low, unit)} on, no upper bound"
     return f"{bare(low, unit)} to {measure(high, unit)}"
 
 
@@ -155,26 +164,34 @@ def answer_words(group: Record) -> str:
     if group["state"] != "curve":
         return f"no {kind} can be stated: there is no curve"
     found = group["climbed"]
-    asked = (f"{of_hundred(found['reliability'])} trials, at {percent(found['confidence'])} "
-             "confidence")
+    asked = (f"in at least {of_hundred(found['reliability'])} trials, at "
+             f"{percent(found['confidence'])} confidence")
+    prior = "" if group["prior"] is None else ", with simulated trials counted in"
     if found["low"] is None or found["low"] <= 0:
-        return f"no {kind} above 0 is shown to be climbed in {asked}"
-    by_simulation = " by the simulation" if group["simulated"] else ""
-    return f"a {kind} of {measure(found['low'], unit)} is climbed{by_simulation} in {asked}"
+        return f"no {kind} above 0 is shown to be climbed {asked}{prior}"
+    who = " by the simulation" if group["simulated"] else ""
+    return f"a {kind} of {measure(found['low'], unit)} is climbed{who} {asked}{prior}"
 
 
 def bound_rows(group: Record) -> list[tuple[str, str, str]]:
     """Halfway and the height climbed: what, estimate, and bound or interval."""
     unit, found, halfway = group["conditions"]["unit"], group["climbed"], group["halfway"]
-    asked = of_hundred(found["reliability"])
     confidence = percent(found["confidence"])
+
+    def bound(of: Record) -> str:
+        low = of["low"]
+        told = ("no lower bound" if low is None else
+                measure(low, unit) if low > 0 else "none above 0")
+        return f"{told} at {confidence} confidence"
+
+    known = found["low"] is not None and found["low"] > 0
+    both = ": the lower of both" if known else ""
     return [
         ("climbed in 50 of 100", measure(halfway["estimate"], unit),
          f"{interval_words(halfway, unit)} (95 % interval)"),
-        (f"climbed in {asked}", measure(found["estimate"], unit),
-         f"{bound_words(found['low'], unit)} at {confidence} confidence: the lower of both"),
-        *((f"  by the {link}", measure(of["estimate"], unit),
-           f"{bound_words(of['low'], unit)} at {confidence} confidence")
+        (f"climbed in {of_hundred(found['reliability'])}", measure(found["estimate"], unit),
+         f"{bound(found)}{both}"),
+        *((f"  by the {link}", measure(of["estimate"], unit), bound(of))
           for link, of in found["by_link"].items())]
 
 

@@ -69,7 +69,7 @@ def next_text(record: Record) -> str:
     lines = [labelled(label, text) for label, text in [
         ("trials", f"{record['table']}: {counted(record['made'], 'trial')}, {conditions(record)}"),
         ("next", planned(record)), ("why", record["reason"]),
-        ("order", ", ".join(f"{t['trial_id']} {measure(t['demand'], record['unit'])}"
+        ("order", ", ".join(f"{t['trial_id']} {built(t['demand'], record['unit'])}"
                             for t in record["trials"]) + f"; {order(record)}"),
         ("forecast", forecast(record)), ("by counting", counted_alone(record)),
     ]]
@@ -86,7 +86,7 @@ def conditions(record: Record) -> str:
 def planned(record: Record) -> str:
     """How many trials of which demand, and how closely to build them."""
     demands = sorted(trial["demand"] for trial in record["trials"])
-    each = ", ".join(f"{demands.count(d)} x {measure(d, record['unit'])}"
+    each = ", ".join(f"{demands.count(d)} x {built(d, record['unit'])}"
                      for d in dict.fromkeys(demands))
     return f"{each}; {closeness(record)}"
 
@@ -95,9 +95,19 @@ def closeness(record: Record) -> str:
     """How closely a demand is to be built, and that it is measured all the same."""
     if record["tolerance"] == 0:
         return "build them as closely as can be, and measure what was built"
-    return (f"build them to within {measure(record['tolerance'], record['unit'])}, and measure "
-            f"what was built, to {measure(record['sigma'], record['unit'])} (one standard "
-            "deviation)")
+    return (f"build them to within {built(record['tolerance'], record['unit'])}, and measure what "
+            f"was built, to {built(record['sigma'], record['unit'])} (one standard deviation)")
+
+
+def built(value: float, unit: str) -> str:
+    """A demand that is built, or how closely: a round number, as it is.
+
+    Examples
+    --------
+    >>> built(0.039, "m"), built(15.0, "deg")
+    ('0.039 m', '15 deg')
+    """
+    return f"{value:.4g} {unit}"
 
 
 def order(record: Record) -> str:
@@ -115,18 +125,23 @@ def forecast(record: Record) -> str:
     if found is None:
         return ("none: without a curve nothing says how likely each outcome is. Plan again when "
                 "they are made")
-    these = "with this trial" if len(record["trials"]) == 1 else "with these trials"
-    today = (f"the bound is {measure(found['now'], unit)} today" if found["now"] > 0
-             else "no bound above 0 today")
+    these = "this trial" if len(record["trials"]) == 1 else "these trials"
     asked = f"{of_hundred(record['reliability'])} at {percent(record['confidence'])} confidence"
-    above = "above today's" if found["now"] > 0 else "there is one"
-    drawn = f" (from {len(found['outcomes'])} different outcomes drawn)" if found["drawn"] else ""
-    said = (f"{today} ({asked}); {these} {measure(found['mean'], unit)} on average{drawn}, {above} "
-            f"with a chance of {_chance(found['chance_above_now'])}, at least "
-            f"{measure(found['at_least'], unit)} with {percent(found['likely'])}")
-    if found["mean"] <= found["now"]:
-        said += ". On average they would not raise it"
-    return said
+    above, average = _chance(found["chance_above_now"]), measure(found["mean"], unit)
+    drawn = "; by outcomes that were drawn, since there are too many" if found["drawn"] else ""
+    if found["now"] > 0:
+        said = (f"the bound is {measure(found['now'], unit)} today ({asked}); with {these} "
+                f"{average} on average, above today's with a chance of {above}")
+    elif found["mean"] == 0:
+        return (f"no bound above 0 today ({asked}), and none after {these}, whatever comes of "
+                "them: it takes more")
+    else:
+        said = (f"no bound above 0 today ({asked}); with {these} there is one with a chance of "
+                f"{above}, on average {average} where none counts as 0")
+    if found["at_least"] > 0:
+        said += f", at least {measure(found['at_least'], unit)} with {percent(found['likely'])}"
+    said += drawn
+    return f"{said}. On average it would not rise" if found["mean"] <= found["now"] else said
 
 
 def counted_alone(record: Record) -> str:
@@ -144,12 +159,12 @@ def counted_alone(record: Record) -> str:
 def _outcomes(record: Record) -> str:
     """Each outcome, its chance and the bound that it would give; where they are not many."""
     found, unit = record["forecast"], record["unit"]
-    if found is None or len(found["outcomes"]) > _MOST_TOLD:
+    if found is None or found["mean"] == 0 or len(found["outcomes"]) > _MOST_TOLD:
         return ""
     heads = [f"climbed of\n{n} at {measure(d, unit)}"
              for d, n in zip(found["demands"], found["tried"], strict=True)]
     table = plain_table([*heads, "chance", f"bound\n[{unit}]"], set(range(len(heads) + 2)))
-    for one in sorted(found["outcomes"], key=lambda one: -one["low"]):
+    for one in sorted(found["outcomes"], key=lambda one: (-one["low"], -one["chance"])):
         low = measure(one["low"], unit).removesuffix(f" {unit}") if one["low"] > 0 else "none"
         table.add_row(*map(str, one["climbed"]), _chance(one["chance"]), low)
     return f"\n{rendered(table)}\n"
@@ -160,5 +175,5 @@ def _chance(share: float) -> str:
     return percent(round(share, 2)) if share >= 0.005 else "below 1 %"
 
 
-__all__ = ["LIKELY", "SCHEMA", "closeness", "conditions", "counted_alone", "forecast",
+__all__ = ["LIKELY", "SCHEMA", "built", "closeness", "conditions", "counted_alone", "forecast",
            "next_record", "next_text", "order", "planned"]

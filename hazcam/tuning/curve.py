@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from hazcam.statistics import Interval
-from hazcam.tuning.fit import CurveFit, fit_curve, likeliest_curve
+from hazcam.tuning.fit import CurveFit, likeliest_curve
 from hazcam.tuning.goodness import Goodness, goodness_of
 from hazcam.tuning.likelihood import LINKS, Link, Responses, responses, together
-from hazcam.tuning.profile import HeightProfile
+from hazcam.tuning.profile import height_interval
 from hazcam.tuning.record import Conditions, TrialGroup
 from hazcam.tuning.support import Support, support_of
 
@@ -152,7 +152,7 @@ def curve_of(
     link = max(LINKS, key=lambda name: fits[name].log_likelihood)
     climbed = _height_climbed(data, fits[link], reliability, confidence)
     points = {p: BandPoint(probability=p, estimate=fits[link].demand_at(p),
-                           interval=_interval(data, link, p, 0.95)) for p in BAND}
+                           interval=height_interval(data, link, p, 0.95)) for p in BAND}
     return SuccessCurve(
         group=group, fits=fits, link=link, climbed=climbed, halfway=points[0.5],
         band=tuple(points.values()),
@@ -215,18 +215,9 @@ def height_climbed(
 def _height_climbed(
     data: Responses, likelier: CurveFit, reliability: float, confidence: float
 ) -> HeightClimbed:
-    by_link = {link: _interval(data, link, reliability, 2 * confidence - 1) for link in LINKS}
+    by_link = {link: height_interval(data, link, reliability, 2 * confidence - 1) for link in LINKS}
     return HeightClimbed(
         reliability=reliability, confidence=confidence,
         estimate=likelier.demand_at(reliability), by_link=by_link,
         interval=Interval(min(i.low for i in by_link.values()),
                           max(i.high for i in by_link.values())))
-
-
-def _interval(data: Responses, link: Link, probability: float, confidence: float) -> Interval:
-    """Of the demand climbed with a probability; nowhere where even the penalised curve rises."""
-    fit = fit_curve(data, link, penalised=True)
-    if fit.slope >= 0:
-        return Interval(-np.inf, np.inf)
-    return HeightProfile(data, link).interval(probability, confidence,
-                                              estimate=fit.demand_at(probability))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -14,7 +15,7 @@ from hazcam.campaign.store.reader import Run
 from hazcam.errors import HazcamError
 from hazcam.frames import Floats
 from hazcam.rover.profile import LIMIT_UNITS, LimitName, RoverProfile
-from hazcam.tuning.curve import SuccessCurve
+from hazcam.tuning.curve import HeightClimbed, SuccessCurve
 from hazcam.tuning.sweep import RunSweep, sweep_run
 from hazcam.tuning.tradeoff import Headings
 
@@ -54,12 +55,12 @@ class RunHeadings:
         Names of the sites, days or pairs.
     counted_by : str
         ``site``, ``day`` or ``pair``.
-    day : ndarray of shape (n,), str
-        Of each heading's pair, ISO 8601; empty where it is not stated.
+    day, site : ndarray of shape (n,), str
+        Of each heading's pair, the day in ISO 8601; empty where it is not stated.
     walks : tuple of Walk
-        Headings whose outcome is known.
+        Headings of the rover whose outcome is known.
     look_ahead_m : float
-        Mean over the pairs. [m]
+        Mean over the pairs of the rover. [m]
     """
 
     sweep: RunSweep
@@ -71,6 +72,7 @@ class RunHeadings:
     clusters: tuple[str, ...]
     counted_by: ClusterKind
     day: NDArray[np.str_]
+    site: NDArray[np.str_]
     walks: tuple[Walk, ...]
     look_ahead_m: float
 
@@ -78,6 +80,11 @@ class RunHeadings:
     def counted(self) -> NDArray[np.bool_]:
         """Those of the rover that the limit decides, shape (n,)."""
         return self.of_rover & self.sweep.decided
+
+    def against(self, climbed: HeightClimbed) -> RunHeadings:
+        """The same held against another height, one of those that ``headings_of`` was told of."""
+        over, bound = _beyond(self.sweep, climbed, self.walks)
+        return replace(self, beyond=over, beyond_bound=bound)
 
     def decided(self, case: int | None = None) -> Headings:
         """What ``trade_off`` counts; with a second limit at the given place of its values."""
@@ -94,11 +101,12 @@ class RunHeadings:
 
     def _of(self, which: NDArray[np.bool_], case: int | None) -> Headings:
         least = self.sweep.least if case is None else self.sweep.least[:, case]
-        return Headings(
-            least=least[which].astype(np.int64), beyond=np.nan_to_num(self.beyond[which]),
-            beyond_bound=np.nan_to_num(self.beyond_bound[which]),
-            failing=np.nan_to_num(self.failing[which]), cluster=self.cluster[which],
-            clusters=len(self.clusters))
+        # Nothing is kept of headings that no limit decides. They never go: nothing is made of it.
+        beyond, bound, failing = (
+            np.where(self.sweep.decided, chance, np.nan_to_num(chance))[which]
+            for chance in (self.beyond, self.beyond_bound, self.failing))
+        return Headings(least=least[which].astype(np.int64), beyond=beyond, beyond_bound=bound,
+                        failing=failing, cluster=self.cluster[which])
 
 
 def values_of(name: LimitName, rover: RoverProfile) -> Floats:
@@ -117,9 +125,12 @@ def values_of(name: LimitName, rover: RoverProfile) -> Floats:
 
 
 def headings_of(
-    run: Run, curve: SuccessCurve, *, second: tuple[LimitName, Floats] | None = None
+    run: Run, curve: SuccessCurve, *, second: tuple[LimitName, Floats] | None = None,
+    others: Iterable[HeightClimbed] = (),
 ) -> RunHeadings:
     """Sweep the limit of a curve's kind over a run, and hold its headings against the curve.
+
+    ``others``: heights that ``RunHeadings.against`` may be asked of.
 
     Raises
     ------
@@ -130,31 +141,53 @@ def headings_of(
     rovers = _rovers(run)
     store = run.demands(_first_of(run, rovers, conditions.rover))
     values = values_of(conditions.kind, store.rover)
-    heights = [curve.climbed.estimate, curve.climbed.low, *_capabilities(curve)]
-    asked = np.clip(np.nan_to_num(heights, neginf=0.0), 0.0, None)
-    beyond, place = np.unique(asked, return_inverse=True)
+    capabilities = _heights(_capabilities(curve))
+    heights = [h for climbed in (curve.climbed, *others) for h in (climbed.estimate, climbed.low)]
+    beyond = np.unique([*_heights(heights), *capabilities])
     sweep = sweep_run(run, conditions.kind, values, beyond=beyond, other=second)
-    chance = sweep.chance.astype(np.float64)
-    over, over_bound = chance[:, place[0]], chance[:, place[1]]
-    failing = chance[:, place[2:]].mean(axis=1)
-    if not curve.climbed.low > 0:
-        over_bound = np.ones(len(over))
-    walks = _walks(run, sweep)
-    for walk in walks:
-        known = float(walk.outcome != "climbed")
-        over[walk.place] = over_bound[walk.place] = failing[walk.place] = known
+    of_rover = np.array([rovers[id_] == conditions.rover for id_ in sweep.ids])
+    walks = _walks(run, sweep, of_rover)
+    failing = sweep.chance[:, np.searchsorted(beyond, capabilities)].mean(axis=1, dtype=np.float64)
+    failing = _as_walked(failing, walks)
+    over, over_bound = _beyond(sweep, curve.climbed, walks)
     pairs = run.table("pairs", columns=("pair", "site", "taken_at"))
     at = {str(row["pair"]): i for i, row in enumerate(pairs)}
     rows = pairs[[at[id_] for id_ in sweep.ids]]
-    counted_by, names = _clusters(rows)
+    counted_by, names = _clusters(rows, of_rover)
     clusters, cluster = np.unique(names, return_inverse=True)
-    days = np.array([str(moment)[:10] for moment in rows["taken_at"]])
-    of_rover = np.array([rovers[id_] == conditions.rover for id_ in sweep.ids])
     return RunHeadings(
         sweep=sweep, of_rover=of_rover[sweep.pair], beyond=over, beyond_bound=over_bound,
         failing=failing, cluster=cluster[sweep.pair], clusters=tuple(clusters.tolist()),
-        counted_by=counted_by, day=days[sweep.pair], walks=walks,
-        look_ahead_m=float(store.settings.look_ahead_m))
+        counted_by=counted_by, day=_days(rows)[sweep.pair], site=rows["site"][sweep.pair],
+        walks=walks, look_ahead_m=_look_ahead_m(run, [
+            id_ for id_, own in zip(sweep.ids, of_rover, strict=True) if own]))
+
+
+def _heights(heights: Sequence[float]) -> Floats:
+    """Demands that chances are asked of: none is below 0."""
+    return np.clip(np.nan_to_num(heights, neginf=0.0), 0.0, None)
+
+
+def _beyond(
+    sweep: RunSweep, climbed: HeightClimbed, walks: Sequence[Walk]
+) -> tuple[Floats, Floats]:
+    """How likely each heading is beyond a height, and its bound: all are where there is none."""
+    heights = _heights([climbed.estimate, climbed.low])
+    if not np.isin(heights, sweep.beyond).all():
+        raise ValueError(f"chances were not swept of all of {heights.tolist()}")
+    over, bound = (sweep.chance[:, np.searchsorted(sweep.beyond, height)].astype(np.float64)
+                   for height in heights)
+    if not climbed.low > 0:
+        bound = np.ones_like(bound)
+    return _as_walked(over, walks), _as_walked(bound, walks)
+
+
+def _as_walked(chance: Floats, walks: Sequence[Walk]) -> Floats:
+    """What came of a heading stands for the chance that it fails."""
+    found = chance.copy()
+    for walk in walks:
+        found[walk.place] = float(walk.outcome != "climbed")
+    return found
 
 
 def _capabilities(curve: SuccessCurve) -> list[float]:
@@ -185,13 +218,20 @@ def _first_of(run: Run, rovers: dict[str, str], wanted: str) -> str:
     return own[0]
 
 
-def _walks(run: Run, sweep: RunSweep) -> tuple[Walk, ...]:
+def _look_ahead_m(run: Run, ids: Sequence[str]) -> float:
+    lengths = {str(row["digest"]): float(json.loads(str(row["json"]))["look_ahead_m"])
+               for row in run.table("settings")}
+    rows = run.table("assessments", ids, columns=("settings",))
+    return float(np.mean([lengths[digest] for digest in rows["settings"].tolist()]))
+
+
+def _walks(run: Run, sweep: RunSweep, of_rover: NDArray[np.bool_]) -> tuple[Walk, ...]:
     rows = run.table("pairs", columns=("pair", "walked_heading_deg", "walked_outcome"))
     rows = rows[(rows["walked_outcome"] != "") & np.isfinite(rows["walked_heading_deg"])]
     if not len(rows):
         return ()
     place = {(sweep.ids[pair], round(float(deg), 6)): i for i, (pair, deg) in
-             enumerate(zip(sweep.pair.tolist(), sweep.heading_deg, strict=True))}
+             enumerate(zip(sweep.pair.tolist(), sweep.heading_deg, strict=True)) if of_rover[pair]}
     found = []
     for row in rows:
         key = str(row["pair"]), round(float(row["walked_heading_deg"]), 6)
@@ -201,11 +241,18 @@ def _walks(run: Run, sweep: RunSweep) -> tuple[Walk, ...]:
     return tuple(found)
 
 
-def _clusters(rows: NDArray[np.void]) -> tuple[ClusterKind, Sequence[str]]:
-    """What is counted: sites, where all pairs have one and there are enough; days; pairs."""
-    kinds: tuple[tuple[ClusterKind, list[str]], ...] = (
-        ("site", rows["site"].tolist()), ("day", [str(m)[:10] for m in rows["taken_at"]]))
+def _clusters(
+    rows: NDArray[np.void], of_rover: NDArray[np.bool_]
+) -> tuple[ClusterKind, Sequence[str]]:
+    """What is counted: sites, where all pairs of the rover have one, of enough; days; pairs."""
+    kinds: tuple[tuple[ClusterKind, NDArray[np.str_]], ...] = (
+        ("site", rows["site"]), ("day", _days(rows)))
     for kind, names in kinds:
-        if all(names) and len(set(names)) >= _LEAST_CLUSTERS:
-            return kind, names
+        own = set(names[of_rover].tolist())
+        if "" not in own and len(own) >= _LEAST_CLUSTERS:
+            return kind, names.tolist()
     return "pair", rows["pair"].tolist()
+
+
+def _days(rows: NDArray[np.void]) -> NDArray[np.str_]:
+    return np.array([str(moment)[:10] for moment in rows["taken_at"]])

@@ -19,6 +19,8 @@ Rule = Literal["higher", "lower", "across", "both ends"]
 _STEPS = {"m": (0.001, 0.002, 0.005, 0.01), "deg": (0.5, 1.0)}
 _MOST_RUNGS = 200
 _BEYOND = 1.25  # how far above the greatest demand tried is looked, as a share of it
+_ACROSS = {True: "Rungs spaced evenly from half of it to half as much again",
+           False: "Rungs spaced evenly between the least and the greatest tried"}
 _APART = 0.1  # of rungs above what always climbed, as a share of the greatest tried
 
 
@@ -86,8 +88,7 @@ def _rule(group: TrialGroup, count: int) -> tuple[Rule, list[float], str]:
     if len(group.trials) < FEWEST or least == greatest:
         return "across", _across(group, count), (
             f"some climbed and some failed, but {_too_little(group)}, which does not tell how the "
-            "chance falls. Rungs spaced evenly from half the least tried to half as much again as "
-            "the greatest")
+            f"chance falls. {_ACROSS[least == greatest]}")
     return "both ends", [least if k % 2 else greatest for k in range(count)], (
         "the trials show no fall of the chance with the demand. The greatest and the least tried, "
         "in turn, again: there the difference must be plainest. Look also for what else changed "
@@ -101,11 +102,13 @@ def _too_little(group: TrialGroup) -> str:
 
 
 def _across(group: TrialGroup, count: int) -> list[float]:
-    """Rungs across the demands tried; a single one where the outcome that is rarer is likelier."""
-    low, high = float(group.demand.min()) / 2, 1.5 * float(group.demand.max())
+    """Rungs between two demands; about one, a single rung where the rarer outcome is likelier."""
+    low, high = float(group.demand.min()), float(group.demand.max())
+    if low < high:
+        return list(map(float, np.linspace(low, high, count + 2)[1:-1]))
     if count == 1:
-        return [high if group.climbed.mean() > 1 / 2 else low]
-    return list(map(float, np.linspace(low, high, count)))
+        return [1.5 * low if group.climbed.mean() > 1 / 2 else low / 2]
+    return list(map(float, np.linspace(low / 2, 1.5 * low, count)))
 
 
 __all__ = ["Rule", "RuledTrials", "ruled_trials", "rungs", "step_of"]

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import brentq
@@ -24,12 +25,14 @@ from scipy.stats import chi2
 
 from hazcam.frames import Floats
 from hazcam.statistics import Interval
+from hazcam.tuning.fit import CurveFit, InfiniteSlopeError, fit_curve
 from hazcam.tuning.likelihood import Link, Responses, objective, quantile
 
 # Slopes that are tried, per standard deviation of the demands: from none to a step. What lies
 # between the neighbours of the likeliest is tried again, as often as it says, then a parabola.
 _SLOPES = np.geomspace(1e-3, 1e3, 25)
 _AGAIN = (11, 9)
+_PLACES = 200  # where a step is looked for, besides between neighbours
 # Standard deviations of the demands from where it is looked: farther is nowhere.
 _STEPS = np.geomspace(0.05, 100.0, 20)
 
@@ -52,13 +55,19 @@ class HeightProfile:
         self._scale = float(data.mean.std())
         self._data = replace(data, mean=(data.mean - self._centre) / self._scale,
                              variance=data.variance / self._scale**2)
-        self._link, self._penalised = link, penalised
+        self._given, self._link, self._penalised = data, link, penalised
 
     def level(self, height: float, reliability: float) -> float:
         """Greatest (penalised) log-likelihood if a height is climbed with a reliability."""
         return self._level((height - self._centre) / self._scale, reliability)
 
-    def interval(self, reliability: float, confidence: float, *, estimate: float) -> Interval:
+    def estimate(self, reliability: float) -> float | None:
+        """The likeliest height; None where the likeliest curve does not fall with the demand."""
+        if self._fit is None:
+            return self._centre + self._scale * self._step
+        return self._fit.demand_at(reliability) if self._fit.slope < 0 else None
+
+    def interval(self, reliability: float, confidence: float) -> Interval:
         """Both bounds of the height that is climbed with a reliability.
 
         Parameters
@@ -67,18 +76,37 @@ class HeightProfile:
             Between 0 and 1.
         confidence : float
             Of the two bounds together; each is a one-sided bound at (1 + confidence) / 2.
-        estimate : float
-            The likeliest height, with the penalty if there is one.
 
         Returns
         -------
         Interval
-            -inf or +inf where there is no such bound.
+            -inf or +inf where there is no such bound, both where there is no estimate.
         """
+        estimate = self.estimate(reliability)
+        if estimate is None:
+            return Interval(-math.inf, math.inf)
         start = (estimate - self._centre) / self._scale
         least = self._level(start, reliability) - float(chi2.ppf(confidence, 1)) / 2
         low, high = (self._end(start, reliability, least, way) for way in (-1.0, 1.0))
         return Interval(self._centre + self._scale * low, self._centre + self._scale * high)
+
+    @cached_property
+    def _fit(self) -> CurveFit | None:
+        """In the unit of the demand; None where no finite curve is the likeliest."""
+        try:
+            return fit_curve(self._given, self._link, penalised=self._penalised)
+        except InfiniteSlopeError:
+            return None
+
+    @cached_property
+    def _step(self) -> float:
+        """Where the steepest curve is the likeliest: between two trials, or in their errors."""
+        at = np.sort(self._data.mean)
+        tried = np.concatenate([(at[1:] + at[:-1]) / 2, np.linspace(at[0], at[-1], _PLACES)])
+        slope = -_SLOPES[-1]
+        found = objective(self._link, -slope * tried[:, None], np.full((len(tried), 1), slope),
+                          self._data, penalised=False)
+        return float(tried[np.argmax(found)])
 
     def _end(self, start: float, reliability: float, least: float, way: float) -> float:
         """Where the profile falls below ``least`` on one side; infinite where it never does."""
@@ -111,6 +139,15 @@ class HeightProfile:
             found = levels(tried)
             k = int(np.argmax(found))
         return float(found[k]) if k in (0, len(tried) - 1) else _top(found[k - 1:k + 2])
+
+
+def height_interval(
+    data: Responses, link: Link, reliability: float, confidence: float
+) -> Interval:
+    """The wider of both intervals, with Jeffreys' penalty and without, at either end."""
+    both = [HeightProfile(data, link, penalised=penalised).interval(reliability, confidence)
+            for penalised in (True, False)]
+    return Interval(min(found.low for found in both), max(found.high for found in both))
 
 
 def _top(three: Floats) -> float:

@@ -1,4 +1,15 @@
-"""The limit to set: never more than the trials show the legs to climb, nor than the run allows."""
+"""The limit to set: never more than the trials show the legs to climb, nor than the run allows.
+
+Going up from the lowest value, the limit ends before the first whose false-go bound is above the
+risk. The true rate only grows with the limit, so that a value above the true safe one is reached
+only if the bound fails at the first of these: as rarely as the confidence says, however many values
+are tried (S. Bates et al., J. ACM 68, 2021, article 43: risk-controlling prediction sets). The
+greatest of all values whose bound happens to be low enough would not have that.
+
+So few sites may hold ground beyond that their bound is above the risk even if none of it is go: at
+95 % confidence, 5 % take 59. The run cannot show then that the risk is met; what it does show, the
+rate itself, is held against the risk instead, and that is said.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +17,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from hazcam.tuning.tradeoff import TradeOff
+from hazcam.tuning.tradeoff import Rate, TradeOff
 
 Basis = Literal["trials", "run", "none"]
 LEAST_BEYOND = 0.5
@@ -21,13 +33,16 @@ class Recommendation:
     Attributes
     ----------
     value : float or None
-        None where the trials show no height above 0. [m or deg]
+        Above 0; None where the trials show no such height, or the run forbids it. [m or deg]
     place : int
         Among the values of the trade-off; -1 where there is none.
     basis : str
-        ``trials``: the height climbed ends it; ``run``: the bound of the false-go rate does.
+        ``trials``: the height climbed ends it; ``run``: the false-go rate does, at the lowest value
+        already where none is recommended; ``none``: the trials show no height.
     silent : bool
         The run holds no ground beyond the height climbed, and says nothing of false go.
+    few_sites : bool
+        So few sites hold any that no bound is as low as the risk: the rate stands for it.
     cheapest : float or None
         The value of the least expected cost, the lowest of them; None where no costs are given.
     cheapest_place : int
@@ -38,6 +53,7 @@ class Recommendation:
     place: int
     basis: Basis
     silent: bool
+    few_sites: bool
     cheapest: float | None
     cheapest_place: int
 
@@ -54,19 +70,35 @@ def recommend(trade: TradeOff, height: float, risk: float) -> Recommendation:
     risk : float
         Share of the headings beyond that may be go.
     """
-    silent = max(trade.false_go.of, trade.false_go_bound.of) < LEAST_BEYOND
+    telling = _telling(trade)
     cheapest = -1 if trade.cost is None or not trade.headings else int(np.nanargmin(trade.cost))
-    within = np.nonzero(trade.values <= height + 1e-9)[0]
+    within = trade.values <= height + 1e-9
     place = -1
     basis: Basis = "none"
-    if height > 0 and within.size:
-        place, basis = int(within[-1]), "trials"
-        if not silent:
-            high = np.fmax(trade.false_go.high, trade.false_go_bound.high)
-            allowed = within[(high[within] <= risk) | (trade.go_share[within] == 0)]
-            if int(allowed[-1]) < place:
-                place, basis = int(allowed[-1]), "run"
+    if height > 0 and within.any():
+        both = within & within_risk(trade, risk)
+        place = int(both.sum()) - 1
+        basis = "trials" if both.sum() == within.sum() else "run"
+        if place >= 0 and trade.values[place] <= 0:
+            place = -1
     return Recommendation(
-        value=float(trade.values[place]) if place >= 0 else None, place=place,
-        basis=basis, silent=silent,
+        value=float(trade.values[place]) if place >= 0 else None, place=place, basis=basis,
+        silent=not telling, few_sites=any(rate.least_high > risk for rate in telling),
         cheapest=None if cheapest < 0 else float(trade.values[cheapest]), cheapest_place=cheapest)
+
+
+def within_risk(trade: TradeOff, risk: float) -> NDArray[np.bool_]:
+    """Values up to which the false-go bound is at most the risk, shape (v,).
+
+    Where too few sites hold ground beyond for any bound to be, the rate stands for it. All values
+    of a run that holds none.
+    """
+    allowed = np.ones(len(trade.values), dtype=np.bool_)
+    for rate in _telling(trade):
+        allowed &= (rate.high if rate.least_high <= risk else rate.rate) <= risk
+    return np.asarray(np.logical_and.accumulate(allowed))
+
+
+def _telling(trade: TradeOff) -> list[Rate]:
+    """The false-go rates that the run has ground for."""
+    return [rate for rate in (trade.false_go, trade.false_go_bound) if rate.of >= LEAST_BEYOND]

@@ -106,10 +106,10 @@ def study_rig(
 
 
 def _least(run: Run, one: DemandsUnder, name: str, values: Floats) -> Places:
+    """Of its headings; -1 where only the full demands could say."""
     store = run.demands(one.id)
-    least = least_limit(join_gists([one.gist]), store.rover.limits, name, values,
-                        store.settings.confidence)
-    return np.where(least < 0, len(values), least).astype(np.int32)
+    return least_limit(join_gists([one.gist]), store.rover.limits, name, values,
+                       store.settings.confidence)
 
 
 def _moves(
@@ -121,9 +121,10 @@ def _moves(
         if up.amount <= 0 or up not in found or down not in found:
             continue
         both = [id_ for id_ in found[up] if id_ in found[down]]
-        none = np.zeros(0, dtype=np.int32)
-        shift = shift_of(np.concatenate([none, *(found[down][id_] for id_ in both)]),
-                         np.concatenate([none, *(found[up][id_] for id_ in both)]), values,
-                         limit=value, band=_BAND * value)
+        before, after = (
+            np.concatenate([np.zeros(0, dtype=np.int32), *(found[change][id_] for id_ in both)])
+            for change in (down, up))
+        told = (before >= 0) & (after >= 0)
+        shift = shift_of(before[told], after[told], values, limit=value, band=_BAND * value)
         moved = None if np.isnan(shift.median) else value + shift.median / 2
         yield RigMove(name=up.name, source=up.source, shift=shift, value=moved)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hazcam.tuning.curve import height_climbed
+from hazcam.tuning.curve import HeightClimbed, height_climbed
 from hazcam.tuning.headings import RunHeadings
 from hazcam.tuning.recommend import recommend
 from hazcam.tuning.record import TrialGroup
@@ -47,10 +47,14 @@ class Choice:
     prior: TrialGroup | None = None
     prior_weight: float = 0.0
 
+    def climbed(self) -> HeightClimbed | None:
+        """The height that it gives; None where there is no curve."""
+        return height_climbed(self.group, reliability=self.reliability, confidence=self.confidence,
+                              prior=self.prior, prior_weight=self.prior_weight)
+
     def height(self) -> float:
         """That is climbed with the reliability at the confidence; -inf where there is no curve."""
-        found = height_climbed(self.group, reliability=self.reliability, confidence=self.confidence,
-                               prior=self.prior, prior_weight=self.prior_weight)
+        found = self.climbed()
         return -np.inf if found is None else found.low
 
     def without(self, ids: Iterable[str]) -> Choice | None:
@@ -58,6 +62,12 @@ class Choice:
         left_out = set(ids)
         kept = tuple(t for t in self.group.trials if t.id not in left_out)
         return replace(self, group=replace(self.group, trials=kept)) if kept else None
+
+    def height_without(self, ids: Iterable[str], height: float) -> float:
+        """The height without some trials, ``height`` being that of all; -inf: none."""
+        gone = {t.id for t in self.group.trials} & set(ids)
+        rest = self.without(gone)
+        return height if not gone else -np.inf if rest is None else rest.height()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,14 +87,43 @@ class Moved:
     value: float | None
 
 
+@dataclass(frozen=True, kw_only=True)
+class Setting:
+    """Another reliability or confidence, and the height that it gives; None: no curve."""
+
+    what: What
+    choice: Choice
+    climbed: HeightClimbed | None
+
+    @property
+    def share(self) -> float:
+        """Its value."""
+        return self.choice.reliability if self.what == "reliability" else self.choice.confidence
+
+
+def settings_of(choice: Choice) -> tuple[Setting, ...]:
+    """The other reliabilities and confidences that are tried."""
+    tried: list[tuple[What, Choice]] = [
+        *(("reliability", replace(choice, reliability=share)) for share in _OTHERS),
+        *(("confidence", replace(choice, confidence=share)) for share in _OTHERS)]
+    return tuple(Setting(what=what, choice=c, climbed=c.climbed()) for what, c in tried)
+
+
+class _Count(Protocol):
+    """Gives the trade-off of some headings, with the bounds of the choice or of a confidence."""
+
+    def __call__(self, some: Headings, *, confidence: float | None = None) -> TradeOff: ...
+
+
 def sensitivity_of(
-    choice: Choice, height: float, headings: RunHeadings, count: Callable[[Headings], TradeOff],
-    trade: TradeOff,
+    choice: Choice, height: float, settings: Iterable[Setting], headings: RunHeadings,
+    count: _Count, trade: TradeOff,
 ) -> Iterator[Moved]:
     """Choose again with other settings, and without each day of trials, site and day of the run.
 
-    The heights of ground that is beyond stay those of the choice; where the reliability or the
-    confidence changes, it is the trials' bound that moves.
+    What another setting moves is all that it would move if it were asked for. Where data are left
+    out, the ground that is beyond stays that of all trials; trials that are pairs of this run go
+    with their site and day.
 
     Parameters
     ----------
@@ -92,6 +131,8 @@ def sensitivity_of(
         What was chosen by.
     height : float
         That it gives.
+    settings : iterable of Setting
+        From ``settings_of``; their heights are among those that the headings were swept at.
     headings : RunHeadings
         Of the run.
     count : callable
@@ -99,32 +140,30 @@ def sensitivity_of(
     trade : TradeOff
         Of all of them.
     """
-    def moved(what: What, setting: str, of: TradeOff, to: float, risk: float) -> Moved:
-        return Moved(what=what, setting=setting, value=recommend(of, to, risk).value)
-
-    for share in _OTHERS:
-        yield moved("reliability", f"{share:g}", trade,
-                    _height(replace(choice, reliability=share), choice, height), choice.risk)
-    for share in _OTHERS:
-        yield moved("confidence", f"{share:g}", trade,
-                    _height(replace(choice, confidence=share), choice, height), choice.risk)
+    for one in settings:
+        value = None if one.climbed is None else recommend(
+            count(headings.against(one.climbed).decided(), confidence=one.choice.confidence),
+            one.climbed.low, choice.risk).value
+        yield Moved(what=one.what, setting=f"{one.share:g}", value=value)
     for risk in _RISKS:
-        yield moved("risk", f"{risk:g}", trade, height, risk)
+        yield Moved(what="risk", setting=f"{risk:g}", value=recommend(trade, height, risk).value)
     yield from _without_days(choice, trade)
-    decided = headings.decided()
-    days = headings.day[headings.counted]
-    sites = np.array(headings.clusters)[decided.cluster] if len(decided.cluster) else days
-    kinds: list[tuple[What, NDArray[np.str_]]] = [("without day", days)]
-    if headings.counted_by == "site":
-        kinds.insert(0, ("without site", sites))
+    yield from _without_ground(choice, height, headings, count)
+
+
+def _without_ground(
+    choice: Choice, height: float, headings: RunHeadings, count: _Count
+) -> Iterator[Moved]:
+    decided, counted = headings.decided(), headings.counted
+    pairs = np.array(headings.sweep.ids)[headings.sweep.pair]
+    kinds: tuple[tuple[What, NDArray[np.str_]], ...] = (
+        ("without site", headings.site), ("without day", headings.day))
     for what, names in kinds:
-        for name in _largest(names):
-            yield moved(what, name or "not stated", count(decided.of(names != name)), height,
-                        choice.risk)
-
-
-def _height(other: Choice, choice: Choice, height: float) -> float:
-    return height if other == choice else other.height()
+        for name in _largest(names[headings.of_rover]):
+            own = choice.height_without(pairs[names == name].tolist(), height)
+            left = count(decided.of(names[counted] != name))
+            yield Moved(what=what, setting=name or "not stated",
+                        value=recommend(left, own, choice.risk).value)
 
 
 def _without_days(choice: Choice, trade: TradeOff) -> Iterator[Moved]:
@@ -136,10 +175,8 @@ def _without_days(choice: Choice, trade: TradeOff) -> Iterator[Moved]:
 
 
 def _largest(names: NDArray[np.str_]) -> list[str]:
-    """Different names, those that stand most often if there are many; none if there is one."""
+    """Different names, those that stand most often if there are many."""
     different, counts = np.unique(names, return_counts=True)
-    if len(different) < 2:
-        return []
     kept = different[np.argsort(-counts, kind="stable")[:_MOST_LEFT_OUT]]
     return sorted(kept.tolist())
 

@@ -23,7 +23,7 @@ class CountedRate:
     low: float
     high: float
     of: float
-    clusters: int
+    clusters: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +35,7 @@ class HeldOut:
     folds : int
         How many times something was left out; 0: there is one site only, and nothing to split.
     left_out : str
-        What was left out each time, in words.
+        What was left out each time, in words; empty where nothing was.
     chosen : tuple of float
         The limits chosen, of each fold; NaN where none was. [m or deg]
     false_go, needless : CountedRate
@@ -57,6 +57,9 @@ def held_out(
     confidence: float, trial_ids: frozenset[str],
 ) -> HeldOut:
     """Choose without each site in turn, and count on it.
+
+    Trials that are pairs of the site go with it. Which ground is beyond, there and in what is left,
+    is said by all trials: it is what the choice is judged by.
 
     Parameters
     ----------
@@ -83,9 +86,10 @@ def held_out(
         place[out] = choose(gone & trial_ids, count(decided.of(~out)))
         chosen.append(float(values[place[out][0]]) if place[out][0] >= 0 else float("nan"))
     go = decided.least <= place
-    each = "one" if len(folds) == len(present) else f"about {len(present) / max(len(folds), 1):.0f}"
+    each = ("one " + headings.counted_by if len(folds) == len(present) else
+            f"about {len(present) / len(folds):.0f} {headings.counted_by}s") if folds else ""
     return HeldOut(
-        folds=len(folds), left_out=f"{each} {headings.counted_by}", chosen=tuple(chosen),
+        folds=len(folds), left_out=each, chosen=tuple(chosen),
         false_go=_counted(decided, go, decided.beyond, confidence),
         needless=_counted(decided, ~go, 1 - decided.beyond, confidence),
         refitted=len(trial_ids & set(headings.sweep.ids)))

@@ -1,11 +1,13 @@
-"""The whole of it: a limit chosen from trials and a run, with all that speaks for and against it."""
+"""A limit chosen from trials and a run, with all that speaks for and against it."""
 
 from __future__ import annotations
 
 import datetime
+import hashlib
+import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 
@@ -18,18 +20,13 @@ from hazcam.tuning.headings import RunHeadings, headings_of, values_of
 from hazcam.tuning.onboard_study import OnboardStudy, study_onboard
 from hazcam.tuning.recommend import Recommendation, recommend
 from hazcam.tuning.rig_study import RigStudy, study_rig
-from hazcam.tuning.sensitivity import Choice, Moved, sensitivity_of
+from hazcam.tuning.sensitivity import Choice, Moved, sensitivity_of, settings_of
 from hazcam.tuning.split import HeldOut, held_out
 from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
 from hazcam.tuning.two_limits import VALUES, TwoLimits, two_limits
 
-
-class _Count(Protocol):
-    """Gives the trade-off of some headings, and of those straight ahead."""
-
-    def __call__(self, some: Headings, ahead: Headings | None = None) -> TradeOff: ...
-
-
+_HANGS_ON = ("pair", "site", "taken_at", "walked_heading_deg", "walked_outcome", "onboard_verdict",
+             "onboard_value_m")
 MOST_REASSESSED = 12
 """Pairs that are assessed again with a changed rig."""
 
@@ -135,17 +132,19 @@ def study_limit(
     HazcamError
         A run without demands, or without pairs of the trials' rover.
     """
-    headings = headings_of(run, curve)
-    rover = _rover_of(run, headings)
-    height, values = curve.climbed.low, headings.sweep.values
-
-    def count(some: Headings, ahead: Headings | None = None) -> TradeOff:
-        return trade_off(some, headings.ahead() if ahead is None else ahead, values,
-                         look_ahead_m=headings.look_ahead_m, confidence=aims.confidence,
-                         costs=aims.costs)
-
     choice = Choice(group=curve.group, reliability=aims.reliability, confidence=aims.confidence,
                     risk=aims.risk, prior=curve.prior, prior_weight=curve.prior_weight)
+    settings = settings_of(choice)
+    headings = headings_of(run, curve, others=[s.climbed for s in settings if s.climbed])
+    rover = _rover_of(run, headings)
+    height, values, straight = curve.climbed.low, headings.sweep.values, headings.ahead()
+
+    def count(
+        some: Headings, ahead: Headings = straight, *, confidence: float | None = None
+    ) -> TradeOff:
+        return trade_off(some, ahead, values, look_ahead_m=headings.look_ahead_m,
+                         confidence=confidence or aims.confidence, costs=aims.costs)
+
     trade = count(headings.decided())
     chosen = recommend(trade, height, aims.risk)
     return LimitStudy(
@@ -153,12 +152,23 @@ def study_limit(
         today={rover.name: getattr(rover.limits, curve.group.conditions.kind)},
         flips=flips_of(headings, chosen.place) if chosen.place >= 0 else (),
         split=_split(choice, height, headings, count),
-        moves=tuple(sensitivity_of(choice, height, headings, count, trade)),
+        moves=tuple(sensitivity_of(choice, height, settings, headings, count, trade)),
         onboard=study_onboard(run, curve.group.conditions, height, aims.risk, values),
         rig=None if pictures is None or chosen.value is None else study_rig(
             run, pictures, headings, chosen.value, most=MOST_REASSESSED),
         two=None if second is None else _two(run, curve, second, rover, aims, count),
         made_on=made_on)
+
+
+def digest_of_run(run: Run) -> str:
+    """SHA-256 over all of a run that a limit hangs on: demands, sites, days, labels, reports."""
+    digest = hashlib.sha256()
+    for id_, rover, gist in run.gists():
+        digest.update(f"{id_}\0{rover}\0{len(gist)}\0".encode())
+        digest.update(gist)
+    for row in run.table("pairs", columns=_HANGS_ON):
+        digest.update(json.dumps([str(value) for value in row]).encode())
+    return digest.hexdigest()
 
 
 def _rover_of(run: Run, headings: RunHeadings) -> RoverProfile:
@@ -167,14 +177,10 @@ def _rover_of(run: Run, headings: RunHeadings) -> RoverProfile:
 
 
 def _split(
-    choice: Choice, height: float, headings: RunHeadings, count: _Count
+    choice: Choice, height: float, headings: RunHeadings, count: Callable[[Headings], TradeOff]
 ) -> HeldOut:
     def choose(trials_left_out: frozenset[str], trade: TradeOff) -> int:
-        own = height
-        if trials_left_out:
-            rest = choice.without(trials_left_out)
-            own = -np.inf if rest is None else rest.height()
-        return recommend(trade, own, choice.risk).place
+        return recommend(trade, choice.height_without(trials_left_out, height), choice.risk).place
 
     return held_out(headings, count, choose, choice.confidence,
                     frozenset(t.id for t in choice.group.trials))
@@ -182,7 +188,7 @@ def _split(
 
 def _two(
     run: Run, curve: SuccessCurve, second: tuple[LimitName, SuccessCurve | None],
-    rover: RoverProfile, aims: Aims, count: _Count,
+    rover: RoverProfile, aims: Aims, count: Callable[[Headings, Headings], TradeOff],
 ) -> TwoLimits:
     name, other_curve = second
     tried: Floats = values_of(name, rover)

@@ -15,8 +15,11 @@ says, and the heading fails where its demand is above it.
 *Intervals.* The headings of a site share its ground, so that sites are what is counted: the rate
 is a ratio of two sums over sites, its variance that of the linearised ratio between sites, its
 interval that of Student's t on the logit scale (E. L. Korn and B. I. Graubard, Analysis of Health
-Surveys, 1999, section 3.3; W. G. Cochran, Sampling Techniques, 3rd ed. 1977, section 6.3). Where no
-site has an event at all, the exact bound of none of so many sites stands instead.
+Surveys, 1999, section 3.3; W. G. Cochran, Sampling Techniques, 3rd ed. 1977, section 6.3). Sites
+that hold little count little: they are worth ``sum(w)**2 / sum(w**2)`` sites of one size (L. Kish,
+Survey Sampling, 1965, section 11.7). No interval promises more than the exact bound of so many
+sites without any event: chances are never quite 0, and what few sites did not show is not excluded
+by a chance of a millionth.
 """
 
 from __future__ import annotations
@@ -24,13 +27,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, logit
 from scipy.stats import t as student
 
 from hazcam.frames import Floats, read_only
 
 _AT_ONCE = 256  # sites whose sums are held at a time
+_ONE = 1.01  # sites that are worth no more are one: nothing shows how sites differ
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,8 +52,6 @@ class Headings:
         Probability that the rover would not climb it.
     cluster : ndarray of shape (n,), int
         Of the site (or day, or pair), from 0.
-    clusters : int
-        How many there are in the run.
     """
 
     least: NDArray[np.int64]
@@ -57,18 +59,19 @@ class Headings:
     beyond_bound: Floats
     failing: Floats
     cluster: NDArray[np.int64]
-    clusters: int
 
     def __post_init__(self) -> None:
         for name in ("least", "beyond", "beyond_bound", "failing", "cluster"):
             value = getattr(self, name)
             if value.shape != self.least.shape:
                 raise ValueError(f"{name} of Headings is {value.shape}, not {self.least.shape}")
+            if np.isnan(value).any():
+                raise ValueError(f"{name} of Headings is not known of all of them")
             object.__setattr__(self, name, read_only(value))
 
     def of(self, which: NDArray[np.bool_]) -> Headings:
-        """Some of them; the number of clusters stays."""
-        return Headings(clusters=self.clusters, **{
+        """Some of them."""
+        return Headings(**{
             name: getattr(self, name)[which]
             for name in ("least", "beyond", "beyond_bound", "failing", "cluster")})
 
@@ -84,15 +87,18 @@ class Rate:
         0 and 1 of a single site.
     of : float
         How many headings it could happen to, expected.
-    clusters : int
-        How many sites hold any of them.
+    clusters : float
+        How many sites of one size those are worth that hold any of them.
+    least_high : float
+        The upper bound if it never happened: so many sites support none below. NaN as above.
     """
 
     rate: Floats
     low: Floats
     high: Floats
     of: float
-    clusters: int
+    clusters: float
+    least_high: float
 
     def __post_init__(self) -> None:
         for name in ("rate", "low", "high"):
@@ -161,10 +167,10 @@ def rate_of(
         Whether a heading counts where it is go.
     """
     of_each = np.bincount(cluster, possible)
-    total, held = float(of_each.sum()), int(np.count_nonzero(of_each > 0))
+    total = float(of_each.sum())
     if total <= 0:
         none = np.full(values, np.nan)
-        return Rate(rate=none, low=none, high=none, of=0.0, clusters=0)
+        return Rate(rate=none, low=none, high=none, of=0.0, clusters=0.0, least_high=np.nan)
     sums, squares, products = (np.zeros(values) for _ in range(3))
     for first in range(0, len(of_each), _AT_ONCE):
         of_here = of_each[first:first + _AT_ONCE]
@@ -177,23 +183,31 @@ def rate_of(
         products = products + of_here @ done
     rate = np.clip(sums / total, 0.0, 1.0)
     residual = squares - 2 * rate * products + rate**2 * float((of_each**2).sum())
-    return _with_bounds(rate, np.maximum(residual, 0.0) / total**2, total, held, confidence)
+    worth = 1 / float(((of_each / total) ** 2).sum())
+    low, high = _bounds(rate, np.maximum(residual, 0.0) / total**2, np.full(values, worth),
+                        confidence)
+    return Rate(rate=rate, low=low, high=high, of=total, clusters=worth,
+                least_high=float(_none_of(worth, confidence)))
 
 
-def _with_bounds(
-    rate: Floats, variance: Floats, total: float, held: int, confidence: float
-) -> Rate:
-    """Student's t on the logit scale; exact over clusters where nothing, or all, happened."""
+def _none_of(clusters: ArrayLike, confidence: float) -> Floats:
+    """Upper bound of a rate of which so many sites show nothing: exact, of whole sites."""
+    return np.asarray(1 - (1 - confidence) ** (1 / np.asarray(clusters)))
+
+
+def _bounds(
+    rate: Floats, variance: Floats, clusters: Floats, confidence: float
+) -> tuple[Floats, Floats]:
+    """Student's t on the logit scale, but never narrower than where nothing, or all, happened."""
+    none = _none_of(clusters, confidence)
     low, high = np.zeros_like(rate), np.ones_like(rate)
-    if held > 1:
-        inner = (rate > 0) & (rate < 1)
-        spread = np.sqrt(variance[inner] * held / (held - 1)) / (rate[inner] * (1 - rate[inner]))
-        reach = float(student.ppf(confidence, held - 1)) * spread
-        middle = logit(rate[inner])
-        low[inner], high[inner] = expit(middle - reach), expit(middle + reach)
-    exact = 1 - (1 - confidence) ** (1 / held)
-    low[rate == 1], high[rate == 0] = 1 - exact, exact
-    return Rate(rate=rate, low=low, high=high, of=total, clusters=held)
+    low[rate == 1], high[rate == 0] = 1.0, 0.0
+    inner = (rate > 0) & (rate < 1) & (clusters > _ONE)
+    p, held = rate[inner], clusters[inner]
+    reach = student.ppf(confidence, held - 1) * np.sqrt(
+        variance[inner] * held / (held - 1)) / (p * (1 - p))
+    low[inner], high[inner] = expit(logit(p) - reach), expit(logit(p) + reach)
+    return np.minimum(low, 1 - none), np.maximum(high, none)
 
 
 def trade_off(
@@ -240,7 +254,7 @@ def _of_goes(headings: Headings, values: int, confidence: float) -> Rate:
     """Expected failures of the headings that are go: both sums grow with the limit."""
     cluster, least = headings.cluster, headings.least
     count = int(cluster.max(initial=-1)) + 1
-    sums = {name: np.zeros(values) for name in ("f", "g", "ff", "fg", "gg", "held")}
+    sums = {name: np.zeros(values) for name in ("f", "g", "ff", "fg", "gg")}
     for first in range(0, count, _AT_ONCE):
         here = (cluster >= first) & (cluster < first + _AT_ONCE)
         place, rows = (cluster[here] - first) * (values + 1) + least[here], min(
@@ -249,18 +263,17 @@ def _of_goes(headings: Headings, values: int, confidence: float) -> Rate:
                                   .reshape(rows, -1), axis=1)[:, :values]
                         for weights in (headings.failing[here], np.ones(int(here.sum()))))
         for name, part in (("f", failed), ("g", gone), ("ff", failed**2), ("fg", failed * gone),
-                           ("gg", gone**2), ("held", gone > 0)):
+                           ("gg", gone**2)):
             sums[name] += part.sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        rate = sums["f"] / sums["g"]
-        variance = (sums["ff"] - 2 * rate * sums["fg"] + rate**2 * sums["gg"]) / sums["g"] ** 2
-        low, high = (np.full(values, np.nan) for _ in range(2))
-        for held in np.unique(sums["held"][sums["held"] > 0]):
-            at = sums["held"] == held
-            bounded = _with_bounds(rate[at], np.maximum(variance[at], 0), 1.0, int(held),
-                                   confidence)
-            low[at], high[at] = bounded.low, bounded.high
-    return Rate(rate=rate, low=low, high=high, of=float(len(least)), clusters=count)
+    some = sums["g"] > 0
+    f, g, ff, fg, gg = (sums[name][some] for name in ("f", "g", "ff", "fg", "gg"))
+    rate, low, high = (np.full(values, np.nan) for _ in range(3))
+    rate[some] = np.clip(f / g, 0.0, 1.0)
+    variance = np.maximum(ff - 2 * rate[some] * fg + rate[some]**2 * gg, 0.0) / g**2
+    low[some], high[some] = _bounds(rate[some], variance, g**2 / gg, confidence)
+    most = float(g[-1]**2 / gg[-1]) if len(g) else 0.0
+    return Rate(rate=rate, low=low, high=high, of=float(len(least)), clusters=most,
+                least_high=float(_none_of(most, confidence)) if len(g) else np.nan)
 
 
 def _go_m(ahead: Headings, values: int, look_ahead_m: float, confidence: float) -> Floats:

@@ -12,7 +12,7 @@ from hazcam.frames import Floats, read_only
 from hazcam.rover.profile import LimitName
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.headings import RunHeadings, headings_of
-from hazcam.tuning.recommend import LEAST_BEYOND
+from hazcam.tuning.recommend import within_risk
 from hazcam.tuning.sweep import sweep_run
 from hazcam.tuning.tradeoff import Headings, TradeOff
 
@@ -90,9 +90,9 @@ def two_limits(
     false_go, needless = (np.stack([getattr(t, name).rate for t in trades], axis=1)
                           for name in ("false_go", "needless"))
     bound = np.stack([np.fmax(t.false_go.high, t.false_go_bound.high) for t in trades], axis=1)
-    silent = max(trades[-1].false_go.of, trades[-1].false_go_bound.of) < LEAST_BEYOND
-    go = np.stack([t.go_share for t in trades], axis=1)
-    allowed = (np.ones_like(bound, dtype=bool) if silent else (bound <= risk) | (go == 0))
+    # Up along either limit, as up along one.
+    allowed = np.logical_and.accumulate(
+        np.stack([within_risk(t, risk) for t in trades], axis=1), axis=1)
     values = headings.sweep.values
     allowed &= (values[:, None] <= curve.climbed.low + 1e-9) & (others <= height + 1e-9)
     return TwoLimits(

@@ -61,7 +61,7 @@ def _of_height(curve: SuccessCurve, asked: str) -> list[str]:
     low, unit = curve.climbed.low, curve.group.conditions.unit
     kind = curve.group.conditions.kind
     if low <= 0:
-        bound = ("the bound has no end" if math.isinf(low) else
+        bound = ("there is no lower bound" if math.isinf(low) else
                  f"the bound is {measure(low, unit)}")
         return [f"no {kind} above 0 can be shown to be climbed in {asked}: {bound}; "
                 f"{_needed(curve.support, asked, unit)}", _separated(curve)]
@@ -135,8 +135,9 @@ def _unlike(curve: SuccessCurve) -> str:
     p = curve.goodness.p_value
     if math.isnan(p) or p >= _UNLIKELY:
         return ""
-    return (f"the trials do not look like the curve ({chance(p)}): the bounds do not hold; look "
-            "for what else differed between the trials, such as day, ground or gait")
+    counted_in = "" if curve.prior is None else " with the simulated ones counted in"
+    return (f"the trials do not look like the curve{counted_in} ({chance(p)}): the bounds do not "
+            "hold; look for what else differed between trials, such as the day or the place")
 
 
 def _errors(curve: SuccessCurve) -> str:

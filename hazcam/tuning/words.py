@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-_DIGITS = {"m": (4, 3), "deg": (2, 1)}  # at most and at least, behind the point
+_DIGITS = {"m": 4, "deg": 2}
 
 
 def bare(value: float, unit: str) -> str:
@@ -10,12 +10,11 @@ def bare(value: float, unit: str) -> str:
 
     Examples
     --------
-    >>> bare(0.02414, "m"), bare(0.003, "m"), bare(-0.00001, "m"), bare(12.0, "deg")
-    ('0.0241', '0.003', '0.000', '12.0')
+    >>> bare(0.02414, "m"), bare(-0.00001, "m"), bare(12.0, "deg")
+    ('0.0241', '0.0000', '12.00')
     """
-    most, least = _DIGITS[unit]
-    text = f"{round(value, most) + 0.0:.{most}f}"
-    return text[: len(text) - most + least] + text[len(text) - most + least :].rstrip("0")
+    digits = _DIGITS[unit]
+    return f"{round(value, digits) + 0.0:.{digits}f}"  # adding 0 turns -0 into 0
 
 
 def measure(value: float, unit: str) -> str:

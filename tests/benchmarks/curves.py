@@ -6,7 +6,8 @@ Campaigns of 20, 40 and 80 trials are drawn from known curves (``CELLS``), seede
 the error they are measured with. Of each campaign, as ``curve_of`` works them out: the 95 %
 interval of the demand that half of the trials climb and of the one that 95 % climb (``band``: the
 likelier link), and the one-sided 95 % bound of the latter (``HeightClimbed.low``: the lower of both
-links), which is what the tool recommends. All with Jeffreys' penalty, as in the tool, and without.
+links), which is what the tool recommends. All with Jeffreys' penalty, without, and the wider of
+both at either end, as in the tool.
 
 Whether an interval holds the truth is asked of the profile there. Intervals are worked out for the
 first ``WIDTHS`` campaigns of each cell, for their width, and held against that. A campaign without
@@ -23,7 +24,8 @@ import multiprocessing
 import os
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from functools import partial
+from dataclasses import dataclass
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -34,7 +36,7 @@ from scipy.stats import chi2
 from hazcam.frames import Floats
 from hazcam.statistics import Interval, clopper_pearson
 from hazcam.tuning.curve import FEWEST
-from hazcam.tuning.fit import InfiniteSlopeError, fit_curve, likeliest_curve
+from hazcam.tuning.fit import likeliest_curve
 from hazcam.tuning.likelihood import LINKS, Link, Responses, quantile, responses
 from hazcam.tuning.profile import HeightProfile
 from tests.benchmarks.matching.tables import Table
@@ -44,12 +46,17 @@ SIZES = (20, 40, 80)
 WIDTHS = 100
 RELIABILITY, CONFIDENCE = 0.95, 0.95
 LEAST_M, GREATEST_M, RUNGS = 0.02, 0.065, 8
-HOW = ("with", "without")
+HOW: dict[str, tuple[bool, ...]] = {"with": (True,), "without": (False,), "both": (True, False)}
 _NOTE = """Held, width and no end: of the 95 % intervals of the demand that half of the trials
 climb, then of the height that 95 % climb. Low: the one-sided 95 % bound of that height; how often
 it lies beyond the truth, of all runs, with the exact one-sided bound of that rate (Clopper and
 Pearson), how often there is none, and its median distance from the truth. Infinite: no finite curve
 is the likeliest. Agree: holding, asked at the truth, against the ends."""
+_TITLES = {"with": "Intervals with Jeffreys' penalty", "without": "Intervals without a penalty",
+           "both": "The wider of both at either end: the tool"}
+# By name: probability and two-sided confidence.
+_QUESTIONS = {"half": (0.5, 0.95), "climbed": (RELIABILITY, 0.95),
+              "low": (RELIABILITY, 2 * CONFIDENCE - 1)}
 _FAR = 100.0  # standard deviations of the demand: as far as HeightProfile looks for an end
 Row = dict[str, Any]
 
@@ -131,84 +138,82 @@ def one(cell: Cell, trials: int, seed: int) -> Row | None:
     if trials < FEWEST or data.climbed.all() or not data.climbed.any() or np.ptp(data.mean) == 0:
         return None
     fits = {link: likeliest_curve(data, link) for link in LINKS}
-    penalised = {link: fit_curve(data, link, penalised=True) for link in LINKS}
     if any(fit.slope >= 0 for fit in fits.values()):
         return None
     likelier = max(LINKS, key=lambda link: fits[link].log_likelihood)
+    profiles = {(link, penalised): HeightProfile(data, link, penalised=penalised)
+                for link in LINKS for penalised in (True, False)}
+    bounds = {(link, penalised, p, confidence): _Asked(
+        profile, p, confidence, cell.demand_at(p), float(data.mean.std()))
+        for (link, penalised), profile in profiles.items() for p, confidence in _QUESTIONS.values()}
     found: Row = {"infinite": fits[likelier].penalised, "right": likelier == cell.link}
-    found["with"] = _bounds(cell, data, likelier, seed < WIDTHS, {
-        (link, p): penalised[link].demand_at(p) if penalised[link].slope < 0 else float("nan")
-        for link in LINKS for p in (0.5, RELIABILITY)}, True)
-    found["without"] = _bounds(cell, data, likelier, seed < WIDTHS, {
-        (link, p): _likeliest(data, link, p) for link in LINKS for p in (0.5, RELIABILITY)}, False)
+    for how, penalties in HOW.items():
+        found[how] = {name: _both_ends([bounds[likelier, penalised, *_QUESTIONS[name]]
+                                        for penalised in penalties], seed < WIDTHS)
+                      for name in ("half", "climbed")}
+        found[how] |= _low([bounds[link, penalised, *_QUESTIONS["low"]]
+                            for link in LINKS for penalised in penalties], seed < WIDTHS)
     return found
 
 
-def _likeliest(data: Responses, link: Link, probability: float) -> float:
-    """Without the penalty; where no finite curve is the likeliest, a step of the likeliest ones."""
-    try:
-        return fit_curve(data, link, penalised=False).demand_at(probability)
-    except InfiniteSlopeError:
-        profile = HeightProfile(data, link, penalised=False)
-        steps = np.sort(data.mean)
-        tried = (steps[1:] + steps[:-1]) / 2
-        return float(max(tried, key=lambda height: profile.level(height, probability)))
-
-
-def _bounds(
-    cell: Cell, data: Responses, likelier: Link, whole: bool,
-    estimates: dict[tuple[Link, float], float], penalised: bool,
-) -> Row:
-    profiles = {link: HeightProfile(data, link, penalised=penalised) for link in LINKS}
-    found: Row = {}
-    for name, p in (("half", 0.5), ("climbed", RELIABILITY)):
-        asked = _Asked(profiles[likelier], estimates[likelier, p], p, 0.95, float(data.mean.std()))
-        found[name] = asked.of(cell.demand_at(p), whole)
-    both = [_Asked(profiles[link], estimates[link, RELIABILITY], RELIABILITY, 2 * CONFIDENCE - 1,
-                   float(data.mean.std())) for link in LINKS]
-    truth = cell.demand_at(RELIABILITY)
-    found["beyond"] = all(asked.beyond(truth) for asked in both)
-    found["no_low"] = any(not asked.ends(-1.0) for asked in both)
-    if whole:
-        low = min(asked.interval().low for asked in both)
-        found |= {"low": low - truth, "agrees": (low > truth) == found["beyond"]}
-    return found
-
-
-class _Asked(NamedTuple):
-    """An interval, asked without working out its ends."""
+@dataclass(frozen=True)
+class _Asked:
+    """An interval and the truth, asked without working out its ends."""
 
     profile: HeightProfile
-    estimate: float
     reliability: float
     confidence: float
+    truth: float
     spread: float
 
-    def holds(self, height: float) -> bool:
-        if np.isnan(self.estimate):  # even the penalised curve rises: nothing is ruled out
-            return True
-        least = (self.profile.level(self.estimate, self.reliability)
-                 - float(chi2.ppf(self.confidence, 1)) / 2)
-        return self.profile.level(height, self.reliability) >= least
+    @cached_property
+    def _estimate(self) -> float | None:
+        return self.profile.estimate(self.reliability)
 
-    def ends(self, way: float) -> bool:
-        return not self.holds(self.estimate + way * _FAR * self.spread)
+    @cached_property
+    def _least(self) -> float:
+        assert self._estimate is not None
+        return (self.profile.level(self._estimate, self.reliability)
+                - float(chi2.ppf(self.confidence, 1)) / 2)
 
-    def beyond(self, truth: float) -> bool:
-        """Whether the lower end lies above the truth."""
-        return truth < self.estimate and not self.holds(truth)
+    @cached_property
+    def side(self) -> int:
+        """Of the truth: -1 below the interval, 0 in it, 1 above it."""
+        if self._estimate is None or self.profile.level(self.truth, self.reliability) >= (
+                self._least):
+            return 0
+        return 1 if self.truth > self._estimate else -1
 
+    def ends(self, way: int) -> bool:
+        return self._estimate is not None and self.profile.level(
+            self._estimate + way * _FAR * self.spread, self.reliability) < self._least
+
+    @cached_property
     def interval(self) -> Interval:
-        if np.isnan(self.estimate):
-            return Interval(-np.inf, np.inf)
-        return self.profile.interval(self.reliability, self.confidence, estimate=self.estimate)
+        return self.profile.interval(self.reliability, self.confidence)
 
-    def of(self, truth: float, whole: bool) -> Row:
-        found: Row = {"holds": self.holds(truth), "ends": self.ends(-1.0) and self.ends(1.0)}
-        if whole:
-            low, high = self.interval()
-            found |= {"width": high - low, "agrees": (low <= truth <= high) == found["holds"]}
-        return found
+
+def _both_ends(asked: Sequence[_Asked], whole: bool) -> Row:
+    """Of the wider of some intervals at either end."""
+    sides = {one.side for one in asked}
+    found: Row = {"side": sides.pop() if len(sides) == 1 else 0,
+                  "ends": all(one.ends(way) for one in asked for way in (-1, 1))}
+    if whole:
+        low = min(one.interval.low for one in asked)
+        high = max(one.interval.high for one in asked)
+        held = low <= asked[0].truth <= high
+        found |= {"width": high - low, "agrees": held == (found["side"] == 0)}
+    return found
+
+
+def _low(asked: Sequence[_Asked], whole: bool) -> Row:
+    """Of the least of some lower ends."""
+    found: Row = {"beyond": all(one.side == -1 for one in asked),
+                  "no low": not all(one.ends(-1) for one in asked)}
+    if whole:
+        over = min(one.interval.low for one in asked) - asked[0].truth
+        found |= {"low": over, "agrees": (over > 0) == found["beyond"]}
+    return found
 
 
 def summary(cell: Cell, trials: int, runs: Sequence[Row | None]) -> Row:
@@ -221,13 +226,16 @@ def summary(cell: Cell, trials: int, runs: Sequence[Row | None]) -> Row:
         each = [run[how] for run in curves]
         for name in ("half", "climbed"):
             of = [run[name] for run in each]
-            row |= {f"{how} {name} {key}": sum(run[key] for run in of) for key in ("holds", "ends")}
             widths = np.array([run["width"] for run in of if "width" in run])
-            row[f"{how} {name} width"] = float(widths[np.isfinite(widths)].mean())
-            row[f"{how} {name} agrees"] = float(np.mean([r["agrees"] for r in of if "width" in r]))
+            row |= {f"{how} {name} holds": sum(run["side"] == 0 for run in of),
+                    f"{how} {name} below": sum(run["side"] == -1 for run in of),
+                    f"{how} {name} ends": sum(run["ends"] for run in of),
+                    f"{how} {name} width": float(widths[np.isfinite(widths)].mean()),
+                    f"{how} {name} agrees": float(np.mean([r["agrees"] for r in of
+                                                           if "width" in r]))}
         lows: Floats = np.array([run["low"] for run in each if "low" in run])
         row |= {f"{how} beyond": sum(run["beyond"] for run in each),
-                f"{how} no low": sum(run["no_low"] for run in each),
+                f"{how} no low": sum(run["no low"] for run in each),
                 f"{how} low": float(np.median(lows)),
                 f"{how} low agrees": float(np.mean([r["agrees"] for r in each if "low" in r]))}
     return row
@@ -237,7 +245,7 @@ def table_of(rows: Sequence[Row], how: str) -> Table:
     """Of all cells, with the penalty or without."""
     shares = dict.fromkeys(("no curve", "infinite", "half held", "no end", "height held",
                             "no end ", "low beyond", "at most", "no low", "agree"), ".1%")
-    table = Table(title=f"Intervals {how} Jeffreys' penalty", note=_NOTE, rows=[], columns={
+    table = Table(title=_TITLES[how], note=_NOTE, rows=[], columns={
         "curve": "", "trials": "d", **{name: shares[name] for name in (
             "no curve", "infinite", "half held")}, "width, mm": ".1f", "no end": ".1%",
         "height held": ".1%", "width, mm ": ".1f", "no end ": ".1%", "low beyond": ".1%",

@@ -1,0 +1,79 @@
+"""What trials show without a curve."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import binomtest
+
+from hazcam.tuning.support import shown, support_of, trials_needed
+from tests.tuning.made_up import group_of
+
+
+@given(st.floats(0.5, 0.99), st.floats(0.5, 0.99), st.integers(0, 5))
+def test_fewest_trials_that_show_it(
+    reliability: float, confidence: float, failures: int
+) -> None:
+    needed = trials_needed(reliability, confidence, failures)
+    assert shown(needed, failures, reliability) >= confidence - 1e-9
+    if needed > failures + 1:
+        assert shown(needed - 1, failures, reliability) < confidence + 1e-9
+
+
+@given(st.integers(1, 60), st.data(), st.floats(0.5, 0.99))
+def test_what_is_shown_is_a_test_of_the_rate(
+    tried: int, data: st.DataObject, reliability: float
+) -> None:
+    """1 less the p value of as many climbs or more, were the rate the reliability."""
+    failed = data.draw(st.integers(0, tried))
+    p = binomtest(tried - failed, tried, reliability, alternative="greater").pvalue
+    assert shown(tried, failed, reliability) == pytest.approx(1 - p, abs=1e-12)
+
+
+def test_exactly_as_many_as_the_power_says() -> None:
+    """0.5^n reaches 1 - 0.9375 = 0.5^4 with the fourth trial, whatever the rounding."""
+    assert trials_needed(0.5, 0.9375) == 4
+
+
+def test_without_trials_nothing_is_shown() -> None:
+    assert shown(0, 0, 0.5) == 0.0
+
+
+def test_trials_at_the_height_count() -> None:
+    """Within 5 % of 40 mm: 38.5, 40, 41.5 and 41.9 mm, of which one failed."""
+    group = group_of([0.030, 0.0385, 0.040, 0.0415, 0.0419, 0.0425, 0.060],
+                     [True, True, True, True, False, False, False])
+    found = support_of(group, 0.040, 0.95, 0.95)
+    assert (found.at, found.near) == pytest.approx((0.040, 0.002))
+    assert (found.tried, found.climbed) == (4, 3)
+    assert found.confidence == pytest.approx(1 - 0.95**4 - 4 * 0.05 * 0.95**3)
+    assert found.more == trials_needed(0.95, 0.95, 1) - 4
+    assert found.alone == 59
+
+
+def test_what_was_measured_badly_is_near_from_farther() -> None:
+    group = group_of([0.030, 0.035, 0.040, 0.045], [True] * 4, sigma=0.003)
+    found = support_of(group, 0.040, 0.95, 0.95)
+    assert (found.near, found.tried) == (pytest.approx(0.006), 3)
+
+
+def test_more_all_climbed_would_do() -> None:
+    group = group_of([0.040] * 20 + [0.060], [True] * 19 + [False, False])
+    found = support_of(group, 0.040, 0.9, 0.9)
+    assert shown(found.tried + found.more, 1, 0.9) >= 0.9
+    assert shown(found.tried + found.more - 1, 1, 0.9) < 0.9
+
+
+def test_nothing_more_where_it_is_shown() -> None:
+    found = support_of(group_of([0.040] * 59, [True] * 59), 0.040, 0.95, 0.95)
+    assert found.more == 0
+    assert found.confidence == pytest.approx(1 - 0.95**59)
+
+
+@pytest.mark.parametrize("height", [None, -math.inf, -0.01, 0.0])
+def test_where_there_is_no_height_the_least_demand_is_looked_at(height: float | None) -> None:
+    found = support_of(group_of([0.030, 0.020, 0.060], [True, True, False]), height, 0.95, 0.95)
+    assert (found.at, found.tried, found.climbed, found.more) == (0.020, 1, 1, 58)
