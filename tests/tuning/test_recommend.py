@@ -33,8 +33,10 @@ def traded(
 
 
 def beyond_at(places: list[int], sites: int, within: int = 1) -> TradeOff:
-    """On each of many sites a heading within that goes at once, and one beyond; of the first sites
-    the one beyond goes from a place on, of all others never."""
+    """On each site a heading within that goes at once, and one beyond that goes from a place on.
+
+    Beyond the sites that a place is given for, it never goes.
+    """
     least = [*places, *[V] * (sites - len(places))]
     return traded(headings([0] * sites * within + least, [0.0] * sites * within + [1.0] * sites,
                            [*range(sites)] * (within + 1)))
