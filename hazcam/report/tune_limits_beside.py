@@ -168,8 +168,9 @@ def two_record(study: LimitStudy) -> Record | None:
     kept = np.unique(np.linspace(0, len(two.values) - 1, _MOST_ROWS).astype(int))
     return {
         "name": two.name, "other": two.other, "other_unit": LIMIT_UNITS[two.other],
-        "other_today": None if two.from_trials else two.other_height, "values": two.values[kept].tolist(),
-        "others": two.others.tolist(), "false_go": two.false_go[kept].tolist(),
+        "other_today": None if two.from_trials else two.other_height,
+        "values": two.values[kept].tolist(), "others": two.others.tolist(),
+        "false_go": two.false_go[kept].tolist(),
         "bound": two.bound[kept].tolist(), "needless": two.needless[kept].tolist(),
         "height": two.height, "other_height": two.other_height, "from_trials": two.from_trials,
         "best": None if two.best is None else list(two.best), "text": two_words(study, two)}

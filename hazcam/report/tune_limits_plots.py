@@ -6,9 +6,11 @@ on colour: false go is orange and dashed, needless ask blue and solid.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, PercentFormatter
@@ -23,6 +25,7 @@ _FONT_PT = 10.5
 _WIDTH_IN = 9.0
 _GREY, _LIGHT = "#767676", "#D8D8D8"
 _BINS = 60
+_NAME_SIGNS = 34
 _CASED = cased_line(3.0)
 # Least limits by the chance to fail: at most, hatch, colour, words.
 _RISKS = ((0.05, "", _LIGHT, "fails in less than 5 %"), (0.5, "///", BLUE, "5 to 50 %"),
@@ -50,14 +53,16 @@ def trade_off_plot(record: Record, headings: RunHeadings) -> bytes:
     drawn = False
     for name, colour, dash, hatch, words in (
             ("needless", BLUE, "-", "", "needless ask"),
-            ("false_go", ORANGE, (0, (1, 1)), "", "false go, beyond the likeliest height"),
-            ("false_go_bound", ORANGE, (0, (5, 2)), "////", "false go, beyond the height climbed")):
+            ("false_go", ORANGE, (0, (1, 1)), "\\\\\\",
+             "false go: ground beyond the likeliest height climbed"),
+            ("false_go_bound", ORANGE, (0, (5, 2)), "///",
+             "false go: ground beyond that height at the confidence")):
         if trade[name]["state"] == "counted":
             _rate(rates, trade["values"], trade[name], colour, dash, hatch, words)
             drawn = drawn or name.startswith("false_go")
     _risk(rates, record)
     rates.set_ylim(-0.03, 1.03)
-    rates.yaxis.set_major_formatter(PercentFormatter(1.0))
+    rates.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
     rates.set_ylabel("rate, with one-sided bounds")
     if not drawn:
         _note(rates, "no ground beyond the height climbed: nothing is said of false go")
@@ -74,16 +79,17 @@ def _rate(
     words: str,
 ) -> None:
     low, middle, high = (_floats(rate[name]) for name in ("low", "rate", "high"))
-    axes.fill_between(values, low, high, step="post", facecolor=colour, alpha=0.22, hatch=hatch,
-                      edgecolor=colour, linewidth=0.0)
-    axes.step(values, middle, where="post", color=BLACK if hatch else colour, linestyle=dash,
-              linewidth=2.2, label=words, zorder=4)
+    axes.fill_between(values, low, high, step="post", hatch=hatch, linewidth=0.0,
+                      facecolor="none" if hatch else (colour, 0.2), edgecolor=(colour, 0.8))
+    axes.step(values, middle, where="post", color=colour, linestyle=dash,
+              linewidth=2.4, label=words, zorder=4,
+              path_effects=cased_line(4.2, BLACK if hatch else WHITE))
 
 
 def _risk(axes: Axes, record: Record) -> None:
     risk = record["inputs"]["settings"]["risk"]
     axes.axhline(risk, color=PURPLE, linewidth=1.4, linestyle="-.", zorder=3,
-                 label=f"risk {percent(risk)}: most that the false-go bound may be")
+                 label=f"risk {percent(risk)}: most that the bound of false go may be")
 
 
 def _mark_limits(axes: Axes, record: Record, *, named: bool) -> None:
@@ -117,6 +123,7 @@ def _least_limits(axes: Axes, headings: RunHeadings) -> None:
                  facecolor=colour, edgecolor=BLACK, linewidth=0.4, hatch=hatch,
                  label=f"headings: {words}" if some.any() else None)
         bottom += counts
+    axes.set_ylim(0.0, 1.2 * float(bottom.max()))
 
 
 def _shown(record: Record, headings: RunHeadings) -> tuple[float, float]:
@@ -169,43 +176,51 @@ def _scale(axes: Axes, found: dict[str, Floats]) -> None:
 
 
 def moves_plot(record: Record) -> bytes:
-    """PNG: the recommended limit by setting and by what is left out, one row each."""
-    moves, unit = record["sensitivity"]["moves"], record["limit"]["unit"]
-    rows = [(f"{move['what']} {_setting(move)}", move["value"], "o") for move in moves]
-    rows += [(f"{move['name']}", move["value"], "D") for move in (record["rig"] or {}).get(
-        "moves", []) if move["state"] == "moved"]
+    """PNG: the recommended limit by setting and by what is left out, one row each.
+
+    What changes nothing when it is left out shares a row.
+    """
+    groups = [rows for rows in (_group(record, what) for what in dict.fromkeys(
+        move["what"] for move in record["sensitivity"]["moves"])) if rows]
+    rig = [(move["name"], move["value"]) for move in (record["rig"] or {"moves": []})["moves"]
+           if move["state"] == "moved"]
+    groups += [rig] if rig else []
+    rows = [row for group in groups for row in group]
     figure = Figure(figsize=(_WIDTH_IN, 1.3 + 0.235 * len(rows)), facecolor=WHITE,
                     layout="constrained")
     axes = figure.subplots()
-    at = np.arange(len(rows))
-    for place, (_, value, shape) in zip(at, rows, strict=True):
+    for place, (_, value) in enumerate(rows):
         if value is None:
             axes.annotate("none", (0.0, place), xytext=(3, 0), textcoords="offset points",
                           va="center", fontsize=_FONT_PT - 1)
         else:
-            axes.plot([value], [place], shape, color=BLUE, markersize=6.5, markeredgecolor=BLACK,
-                      markeredgewidth=0.7, zorder=4)
-    for place in (i for i in at[1:] if moves_differ(moves, i)):
-        axes.axhline(place - 0.5, color=_GREY, linewidth=0.7)
-    axes.set_yticks(at, [name for name, _, _ in rows])
+            axes.plot([value], [place], "o", color=BLUE, markersize=6.5, markeredgecolor=BLACK,
+                      markeredgewidth=0.7, zorder=6)
+    for end in np.cumsum([len(group) for group in groups])[:-1]:
+        axes.axhline(float(end) - 0.5, color=_GREY, linewidth=0.7)
+    axes.set_yticks(range(len(rows)), [name for name, _ in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
-    known = [value for _, value, _ in rows if value is not None]
-    axes.set_xlim(0.0, 1.15 * max([*known, record["at"][0]["value"]]))
+    axes.set_xlim(0.0, 1.15 * max([value for _, value in rows if value is not None]
+                                  + [one["value"] for one in record["at"]]))
     _mark_limits(axes, {**record, "at": [one for one in record["at"]
                                          if one["name"] != "cheapest"]}, named=True)
-    axes.set_xlabel(f"recommended {record['limit']['name']} [{unit}]")
+    axes.set_xlabel(f"recommended {_of_limit(record)}")
     return _finished(figure, grid="x")
 
 
-def moves_differ(moves: Sequence[Record], place: int) -> bool:
-    """Whether another group of rows begins at a place."""
-    return place >= len(moves) or moves[place]["what"] != moves[place - 1]["what"]
-
-
-def _setting(move: Record) -> str:
-    if move["what"] in ("reliability", "confidence", "risk"):
-        return percent(float(move["setting"]))
-    return str(move["setting"])
+def _group(record: Record, what: str) -> list[tuple[str, float | None]]:
+    """Rows of a setting, or of one sort of what is left out: name and limit."""
+    moves = [move for move in record["sensitivity"]["moves"] if move["what"] == what]
+    if not what.startswith("without"):
+        return [(f"{what} {percent(float(move['setting']))}", move["value"]) for move in moves]
+    chosen = record["limit"]["recommended"]
+    changed = [(f"{what} {textwrap.shorten(move['setting'], _NAME_SIGNS, placeholder=' ...')}",
+                move["value"]) for move in moves if move["value"] != chosen]
+    same = len(moves) - len(changed)
+    one = what.removeprefix("without ").removesuffix(" of")
+    told = (f"without {'any other' if changed else 'any'} {one.removesuffix('s')}"
+            f"{' day' if one == 'trials' else ''} ({same} in turn)")
+    return changed + ([(told, chosen)] if same else [])
 
 
 # --- the rule on board ----------------------------------------------------------------------------
@@ -263,7 +278,7 @@ def _thresholds(axes: Axes, found: Record) -> None:
                      label=f"to set at the most: {measure(found['threshold'], 'm')}")
     axes.set(xlabel="threshold on board [m]", ylabel="rate expected on this ground")
     axes.set_ylim(-0.03, 1.03)
-    axes.yaxis.set_major_formatter(PercentFormatter(1.0))
+    axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
     if not drawn:
         _note(axes, "no rate is known")
 
@@ -272,15 +287,20 @@ def _thresholds(axes: Axes, found: Record) -> None:
 
 
 def two_limits_plot(record: Record) -> bytes | None:
-    """PNG: false-go bound and needless asks over two limits; None where no second was named."""
+    """PNG: false go and needless asks over two limits; None where no second was named.
+
+    False go by its bound; where too few sites hold ground beyond for any, by the rate.
+    """
     two = record["two"]
     if two is None:
         return None
     figure = Figure(figsize=(_WIDTH_IN, 4.4), facecolor=WHITE, layout="constrained")
-    for axes, name, title in zip(figure.subplots(1, 2, sharey=True), ("bound", "needless"),
-                                 ("bound of the false-go rate [%]", "needless asks [%]"),
-                                 strict=True):
-        _map(axes, two, 100 * _floats(two[name]).T, title)
+    false_go = ("false_go", "false-go rate [%]") if record["limit"]["few_sites"] else (
+        "bound", "bound of the false-go rate [%]")
+    for axes, (name, title) in zip(figure.subplots(1, 2, sharey=True),
+                                   (false_go, ("needless", "needless asks [%]")), strict=True):
+        told = name == "needless" or not record["limit"]["silent"]
+        _map(axes, two, 100 * _floats(two[name]).T if told else np.array([np.nan]), title)
         _mark_two(axes, record, two)
         axes.set_xlabel(_of_limit(record))
     figure.axes[0].set_ylabel(f"{two['other']} limit [{two['other_unit']}]")
@@ -339,7 +359,7 @@ def _note(axes: Axes, words: str) -> None:
 
 def _finished(figure: Figure, grid: str | None = "y") -> bytes:
     """Sizes of text, a grid, one legend below with each label once."""
-    handles = {}
+    handles: dict[str, Artist] = {}
     for axes in figure.axes:
         for text in (axes.xaxis.label, axes.yaxis.label, axes.title):
             text.set_fontsize(_FONT_PT)
@@ -349,7 +369,7 @@ def _finished(figure: Figure, grid: str | None = "y") -> bytes:
                       color="#CCCCCC")
         axes.set_axisbelow(True)
         for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
-            handles.setdefault(label, handle)
+            handles.setdefault(str(label), handle)
     if handles:
         figure.legend(list(handles.values()), list(handles), fontsize=_FONT_PT - 1, ncol=2,
                       frameon=False, loc="outside lower center", handlelength=2.8)

@@ -169,7 +169,7 @@ def _at_place(study: LimitStudy, name: str, place: int) -> Record:
     mean, low, high = trade.go_m[place]
     return {
         "name": name, "value": trade.values[place], "go_share": trade.go_share[place],
-        "goes": round(float(trade.go_share[place]) * trade.headings),
+        "goes": round(float(np.nan_to_num(trade.go_share[place])) * trade.headings),
         **{which: _rate_at(getattr(trade, which), place) for which in RATES},
         "held_against_risk": held_against_risk(trade, study.aims.risk)[place],
         "between_asks_m": {"mean": mean, "low": low, "high": high,

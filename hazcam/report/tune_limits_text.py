@@ -112,7 +112,7 @@ def _mistakes_table(record: Record) -> str:
                         set(range(1, len(at) + 1)))
     for label, of, cells in mistake_cells(record):
         table.add_row(f"{label}\n  {of}" if of else label,
-                      *("\n".join(cell) for cell in cells), "")
+                      *("\n".join(filter(None, cell)) for cell in cells), "")
     return rendered(table)
 
 
@@ -163,9 +163,12 @@ def _failed(one: Record) -> tuple[str, str]:
     rate = one["failures"]
     if rate["state"] != "counted":
         return "nothing goes", ""
-    expected = rate["rate"] * one["goes"]
-    return f"{expected:.2g} of {one['goes']}" if expected >= 0.005 else (
-        f"below 0.01 of {one['goes']}"), bounds_words(rate)
+    expected, low, high = (_count(rate[name] * one["goes"]) for name in ("rate", "low", "high"))
+    return f"{expected} of {one['goes']}", f"({low} to {high})"
+
+
+def _count(expected: float) -> str:
+    return f"{expected:.2g}" if expected >= 0.005 else "0.00"
 
 
 def _between(found: Record) -> tuple[str, str]:

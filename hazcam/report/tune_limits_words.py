@@ -72,20 +72,27 @@ def _run_says(study: LimitStudy) -> str:
     if chosen.silent:
         return ("the run holds no ground beyond that which this limit decides, so it says nothing "
                 "of false go")
-    found = float(held_against_risk(study.trade, risk)[chosen.place])
-    return (f"on the run the {_what_is_held(study)} is then {share_words(found)}, within the risk "
-            f"of {percent(risk)}{_few_sites(study)}")
+    return (f"on the run the {_held_words(study, chosen.place)}, is within the risk of "
+            f"{percent(risk)}{_few_sites(study)}")
 
 
 def _ended_by_run(study: LimitStudy) -> str:
     """The first value at which the run forbids more."""
     trade, risk = study.trade, study.aims.risk
     first = int(within_risk(trade, risk).sum())
-    found = float(held_against_risk(trade, risk)[first])
     at = measure(float(trade.values[first]), study.unit)
-    more = "at more, " if study.recommendation.value is not None else "at the least value already, "
-    return (f"{more}the {_what_is_held(study)} would exceed {percent(risk)} "
-            f"({share_words(found)} at {at}){_few_sites(study)}")
+    more = "more" if study.recommendation.value is not None else "the least value already"
+    return (f"at {more}, the {_held_words(study, first)} at {at}, would exceed the risk of "
+            f"{percent(risk)}{_few_sites(study)}")
+
+
+def _held_words(study: LimitStudy, place: int) -> str:
+    """What is held against the risk at a value: the bound of the false-go rate, or the rate."""
+    rates = telling(study.trade)
+    held = [(rate.high[place], "bound of the ") if rate.least_high <= study.aims.risk else
+            (rate.rate[place], "") for rate in rates]
+    value, what = max(held)
+    return f"{what}false-go rate, {share_words(float(value))}"
 
 
 def held_against_risk(trade: TradeOff, risk: float) -> Floats:
@@ -99,11 +106,6 @@ def held_against_risk(trade: TradeOff, risk: float) -> Floats:
 def telling(trade: TradeOff) -> list[Rate]:
     """The false-go rates that the run has ground for, as ``recommend`` has it."""
     return [rate for rate in (trade.false_go, trade.false_go_bound) if rate.of >= LEAST_BEYOND]
-
-
-def _what_is_held(study: LimitStudy) -> str:
-    return ("false-go rate" if study.recommendation.few_sites else
-            "bound of the false-go rate")
 
 
 def _few_sites(study: LimitStudy) -> str:

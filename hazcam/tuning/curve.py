@@ -33,7 +33,8 @@ class HeightClimbed:
     estimate : float
         The likeliest. [unit of the demand]
     interval : Interval
-        One-sided bounds, the wider of both links; infinite where there is none.
+        One-sided bounds, the wider of both links, with Jeffreys' penalty and without
+        (:func:`hazcam.tuning.profile.height_interval`); infinite where there is none.
     by_link : dict of str to Interval
         The same for each link.
     """

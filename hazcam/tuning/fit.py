@@ -22,6 +22,7 @@ from hazcam.tuning.likelihood import (
 
 _MOST_STEPS = 200
 _CONVERGED = 1e-10  # of the step, in the scaled demand
+_ROUNDING = 1e-10  # of what is climbed: a step that loses no more is none downhill
 _DERIVATIVE = 1e-5
 _STEEPEST = 1e3  # per standard deviation of the demand: where an estimate is said to be infinite
 
@@ -165,7 +166,7 @@ def _climb(data: Responses, link: Link, penalised: bool) -> Floats:
         reach = float(np.abs(step).max())
         most = 5.0 + float(np.abs(at).max())
         step *= min(1.0, most / reach) if reach > 0 else 1.0
-        while (found := value(at + step)) < best and np.abs(step).max() > _CONVERGED:
+        while (found := value(at + step)) < best - _ROUNDING and np.abs(step).max() > _CONVERGED:
             step = step / 2
         at, best = at + step, found
         if np.abs(step).max() <= _CONVERGED or abs(at[1]) > _STEEPEST:

@@ -81,9 +81,12 @@ class RunHeadings:
         """Those of the rover that the limit decides, shape (n,)."""
         return self.of_rover & self.sweep.decided
 
-    def against(self, climbed: HeightClimbed) -> RunHeadings:
-        """The same held against another height, one of those that ``headings_of`` was told of."""
-        over, bound = _beyond(self.sweep, climbed, self.walks)
+    def against(self, climbed: HeightClimbed, run: Run) -> RunHeadings:
+        """The same held against another height; swept again where ``headings_of`` was not told."""
+        sweep, heights = self.sweep, np.unique(_both(climbed))
+        if not np.isin(heights, sweep.beyond).all():
+            sweep = sweep_run(run, sweep.name, sweep.values[-1:], beyond=heights)
+        over, bound = _beyond(sweep, climbed, self.walks)
         return replace(self, beyond=over, beyond_bound=bound)
 
     def decided(self, case: int | None = None) -> Headings:
@@ -130,7 +133,7 @@ def headings_of(
 ) -> RunHeadings:
     """Sweep the limit of a curve's kind over a run, and hold its headings against the curve.
 
-    ``others``: heights that ``RunHeadings.against`` may be asked of.
+    ``others``: heights that ``RunHeadings.against`` will be asked of, to sweep but once.
 
     Raises
     ------
@@ -142,8 +145,8 @@ def headings_of(
     store = run.demands(_first_of(run, rovers, conditions.rover))
     values = values_of(conditions.kind, store.rover)
     capabilities = _heights(_capabilities(curve))
-    heights = [h for climbed in (curve.climbed, *others) for h in (climbed.estimate, climbed.low)]
-    beyond = np.unique([*_heights(heights), *capabilities])
+    heights = [_both(climbed) for climbed in (curve.climbed, *others)]
+    beyond = np.unique(np.concatenate([*heights, capabilities]))
     sweep = sweep_run(run, conditions.kind, values, beyond=beyond, other=second)
     of_rover = np.array([rovers[id_] == conditions.rover for id_ in sweep.ids])
     walks = _walks(run, sweep, of_rover)
@@ -163,6 +166,11 @@ def headings_of(
             id_ for id_, own in zip(sweep.ids, of_rover, strict=True) if own]))
 
 
+def _both(climbed: HeightClimbed) -> Floats:
+    """The likeliest height and its bound."""
+    return _heights([climbed.estimate, climbed.low])
+
+
 def _heights(heights: Sequence[float]) -> Floats:
     """Demands that chances are asked of: none is below 0."""
     return np.clip(np.nan_to_num(heights, neginf=0.0), 0.0, None)
@@ -172,11 +180,8 @@ def _beyond(
     sweep: RunSweep, climbed: HeightClimbed, walks: Sequence[Walk]
 ) -> tuple[Floats, Floats]:
     """How likely each heading is beyond a height, and its bound: all are where there is none."""
-    heights = _heights([climbed.estimate, climbed.low])
-    if not np.isin(heights, sweep.beyond).all():
-        raise ValueError(f"chances were not swept of all of {heights.tolist()}")
     over, bound = (sweep.chance[:, np.searchsorted(sweep.beyond, height)].astype(np.float64)
-                   for height in heights)
+                   for height in _both(climbed))
     if not climbed.low > 0:
         bound = np.ones_like(bound)
     return _as_walked(over, walks), _as_walked(bound, walks)

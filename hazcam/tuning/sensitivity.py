@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.tuning.curve import HeightClimbed, height_climbed
 from hazcam.tuning.headings import RunHeadings
-from hazcam.tuning.recommend import recommend
+from hazcam.tuning.recommend import Recommendation, recommend
 from hazcam.tuning.record import TrialGroup
 from hazcam.tuning.tradeoff import Headings, TradeOff
 
@@ -52,22 +52,54 @@ class Choice:
         return height_climbed(self.group, reliability=self.reliability, confidence=self.confidence,
                               prior=self.prior, prior_weight=self.prior_weight)
 
-    def height(self) -> float:
-        """That is climbed with the reliability at the confidence; -inf where there is no curve."""
-        found = self.climbed()
-        return -np.inf if found is None else found.low
-
     def without(self, ids: Iterable[str]) -> Choice | None:
         """The same without some trials; None where none is left."""
         left_out = set(ids)
         kept = tuple(t for t in self.group.trials if t.id not in left_out)
         return replace(self, group=replace(self.group, trials=kept)) if kept else None
 
-    def height_without(self, ids: Iterable[str], height: float) -> float:
-        """The height without some trials, ``height`` being that of all; -inf: none."""
-        gone = {t.id for t in self.group.trials} & set(ids)
-        rest = self.without(gone)
-        return height if not gone else -np.inf if rest is None else rest.height()
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Chooser:
+    """Chooses a limit again, by something else or from part of the data.
+
+    Attributes
+    ----------
+    choice : Choice
+        What it was chosen by.
+    climbed : HeightClimbed
+        The height that it gives.
+    held : callable
+        Gives the headings of the run held against a height.
+    count : callable
+        Gives the trade-off of some headings, with bounds at a confidence.
+    """
+
+    choice: Choice
+    climbed: HeightClimbed
+    held: Callable[[HeightClimbed], RunHeadings]
+    count: Callable[[Headings, float], TradeOff]
+
+    def again(
+        self, choice: Choice, climbed: HeightClimbed | None, kept: NDArray[np.bool_] | None = None
+    ) -> Recommendation | None:
+        """By a choice and the height that it gives, from some of the headings decided or all.
+
+        None where there is no curve.
+        """
+        if climbed is None:
+            return None
+        some = self.held(climbed).decided()
+        trade = self.count(some if kept is None else some.of(kept), choice.confidence)
+        return recommend(trade, climbed.low, choice.risk)
+
+    def without(
+        self, trials: Iterable[str], kept: NDArray[np.bool_] | None = None
+    ) -> Recommendation | None:
+        """The same choice without some trials (ids of others do not matter), from some headings."""
+        gone = {t.id for t in self.choice.group.trials} & set(trials)
+        rest = self.choice.without(gone)
+        climbed = self.climbed if not gone else None if rest is None else rest.climbed()
+        return self.again(self.choice, climbed, kept)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,69 +141,43 @@ def settings_of(choice: Choice) -> tuple[Setting, ...]:
     return tuple(Setting(what=what, choice=c, climbed=c.climbed()) for what, c in tried)
 
 
-class _Count(Protocol):
-    """Gives the trade-off of some headings, with the bounds of the choice or of a confidence."""
-
-    def __call__(self, some: Headings, *, confidence: float | None = None) -> TradeOff: ...
-
-
 def sensitivity_of(
-    choice: Choice, height: float, settings: Iterable[Setting], headings: RunHeadings,
-    count: _Count, trade: TradeOff,
+    chooser: Chooser, settings: Iterable[Setting], headings: RunHeadings
 ) -> Iterator[Moved]:
     """Choose again with other settings, and without each day of trials, site and day of the run.
 
-    What another setting moves is all that it would move if it were asked for. Where data are left
-    out, the ground that is beyond stays that of all trials; trials that are pairs of this run go
+    All moves that would move if another setting were asked for, or data had never been there: the
+    height climbed, the ground that is beyond it, the bounds. Trials that are pairs of this run go
     with their site and day.
 
     Parameters
     ----------
-    choice : Choice
-        What was chosen by.
-    height : float
-        That it gives.
+    chooser : Chooser
     settings : iterable of Setting
-        From ``settings_of``; their heights are among those that the headings were swept at.
+        From ``settings_of``.
     headings : RunHeadings
         Of the run.
-    count : callable
-        Gives the trade-off of some headings.
-    trade : TradeOff
-        Of all of them.
     """
+    def moved(what: What, setting: str, found: Recommendation | None) -> Moved:
+        return Moved(what=what, setting=setting, value=None if found is None else found.value)
+
+    choice = chooser.choice
     for one in settings:
-        value = None if one.climbed is None else recommend(
-            count(headings.against(one.climbed).decided(), confidence=one.choice.confidence),
-            one.climbed.low, choice.risk).value
-        yield Moved(what=one.what, setting=f"{one.share:g}", value=value)
+        yield moved(one.what, f"{one.share:g}", chooser.again(one.choice, one.climbed))
     for risk in _RISKS:
-        yield Moved(what="risk", setting=f"{risk:g}", value=recommend(trade, height, risk).value)
-    yield from _without_days(choice, trade)
-    yield from _without_ground(choice, height, headings, count)
-
-
-def _without_ground(
-    choice: Choice, height: float, headings: RunHeadings, count: _Count
-) -> Iterator[Moved]:
-    decided, counted = headings.decided(), headings.counted
+        yield moved("risk", f"{risk:g}",
+                    chooser.again(replace(choice, risk=risk), chooser.climbed))
+    days = np.array([t.date.isoformat() for t in choice.group.trials])
+    for day in _largest(days):
+        gone = [t.id for t in choice.group.trials if t.date.isoformat() == day]
+        yield moved("without trials of", day, chooser.without(gone))
     pairs = np.array(headings.sweep.ids)[headings.sweep.pair]
     kinds: tuple[tuple[What, NDArray[np.str_]], ...] = (
         ("without site", headings.site), ("without day", headings.day))
     for what, names in kinds:
         for name in _largest(names[headings.of_rover]):
-            own = choice.height_without(pairs[names == name].tolist(), height)
-            left = count(decided.of(names[counted] != name))
-            yield Moved(what=what, setting=name or "not stated",
-                        value=recommend(left, own, choice.risk).value)
-
-
-def _without_days(choice: Choice, trade: TradeOff) -> Iterator[Moved]:
-    days = np.array([t.date.isoformat() for t in choice.group.trials])
-    for day in _largest(days):
-        rest = choice.without(t.id for t in choice.group.trials if t.date.isoformat() == day)
-        value = None if rest is None else recommend(trade, rest.height(), choice.risk).value
-        yield Moved(what="without trials of", setting=day, value=value)
+            yield moved(what, name or "not stated", chooser.without(
+                pairs[names == name].tolist(), names[headings.counted] != name))
 
 
 def _largest(names: NDArray[np.str_]) -> list[str]:

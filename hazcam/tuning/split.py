@@ -6,13 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hazcam.tuning.headings import RunHeadings
-from hazcam.tuning.tradeoff import Headings, TradeOff, rate_of
+from hazcam.tuning.tradeoff import Headings, rate_of
 
 _MOST_FOLDS = 20  # of more sites, several are left out at a time
-Choose = Callable[[frozenset[str], TradeOff], int]
-"""Place of the limit that is chosen without some pairs, from the trade-off of the others."""
+Choose = Callable[[frozenset[str], NDArray[np.bool_]], int]
+"""Place of the limit that is chosen without some pairs, from those of the headings decided."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +40,7 @@ class HeldOut:
     chosen : tuple of float
         The limits chosen, of each fold; NaN where none was. [m or deg]
     false_go, needless : CountedRate
-        Of the headings left out, each at the limit chosen without it.
+        Of the headings left out, each at the limit chosen without it; where none was, it asks.
     refitted : int
         Trials that are pairs of this run, and were left out of the curve with their site.
     """
@@ -53,20 +54,17 @@ class HeldOut:
 
 
 def held_out(
-    headings: RunHeadings, count: Callable[[Headings], TradeOff], choose: Choose,
-    confidence: float, trial_ids: frozenset[str],
+    headings: RunHeadings, choose: Choose, confidence: float, trial_ids: frozenset[str],
 ) -> HeldOut:
     """Choose without each site in turn, and count on it.
 
-    Trials that are pairs of the site go with it. Which ground is beyond, there and in what is left,
-    is said by all trials: it is what the choice is judged by.
+    Trials that are pairs of the site go with it. Which of its ground is beyond is then said by all
+    trials: that is what the choice is judged by.
 
     Parameters
     ----------
     headings : RunHeadings
         Of the run.
-    count : callable
-        Gives the trade-off of some of the headings.
     choose : callable
         Chooses; the pairs left out are told, since some trials may be of them.
     confidence : float
@@ -83,9 +81,10 @@ def held_out(
     for fold in folds:
         out = np.isin(decided.cluster, fold)
         gone = frozenset(pair_ids[np.isin(headings.cluster, fold)].tolist())
-        place[out] = choose(gone & trial_ids, count(decided.of(~out)))
+        place[out] = choose(gone & trial_ids, ~out)
         chosen.append(float(values[place[out][0]]) if place[out][0] >= 0 else float("nan"))
-    go = decided.least <= place
+    tried = np.full(len(place), bool(folds))
+    decided, go = decided.of(tried), (decided.least <= place)[tried]
     each = ("one " + headings.counted_by if len(folds) == len(present) else
             f"about {len(present) / len(folds):.0f} {headings.counted_by}s") if folds else ""
     return HeldOut(

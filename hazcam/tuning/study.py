@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hazcam.campaign.store.reader import Run
 from hazcam.frames import Floats
@@ -20,7 +21,7 @@ from hazcam.tuning.headings import RunHeadings, headings_of, values_of
 from hazcam.tuning.onboard_study import OnboardStudy, study_onboard
 from hazcam.tuning.recommend import Recommendation, recommend
 from hazcam.tuning.rig_study import RigStudy, study_rig
-from hazcam.tuning.sensitivity import Choice, Moved, sensitivity_of, settings_of
+from hazcam.tuning.sensitivity import Choice, Chooser, Moved, sensitivity_of, settings_of
 from hazcam.tuning.split import HeldOut, held_out
 from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
 from hazcam.tuning.two_limits import VALUES, TwoLimits, two_limits
@@ -140,19 +141,22 @@ def study_limit(
     height, values, straight = curve.climbed.low, headings.sweep.values, headings.ahead()
 
     def count(
-        some: Headings, ahead: Headings = straight, *, confidence: float | None = None
+        some: Headings, ahead: Headings = straight, confidence: float = aims.confidence
     ) -> TradeOff:
         return trade_off(some, ahead, values, look_ahead_m=headings.look_ahead_m,
-                         confidence=confidence or aims.confidence, costs=aims.costs)
+                         confidence=confidence, costs=aims.costs)
 
+    chooser = Chooser(
+        choice=choice, climbed=curve.climbed, held=lambda climbed: headings.against(climbed, run),
+        count=lambda some, confidence: count(some, confidence=confidence))
     trade = count(headings.decided())
     chosen = recommend(trade, height, aims.risk)
     return LimitStudy(
         aims=aims, curve=curve, headings=headings, trade=trade, recommendation=chosen,
         today={rover.name: getattr(rover.limits, curve.group.conditions.kind)},
         flips=flips_of(headings, chosen.place) if chosen.place >= 0 else (),
-        split=_split(choice, height, headings, count),
-        moves=tuple(sensitivity_of(choice, height, settings, headings, count, trade)),
+        split=_split(chooser, headings),
+        moves=tuple(sensitivity_of(chooser, settings, headings)),
         onboard=study_onboard(run, curve.group.conditions, height, aims.risk, values),
         rig=None if pictures is None or chosen.value is None else study_rig(
             run, pictures, headings, chosen.value, most=MOST_REASSESSED),
@@ -176,14 +180,13 @@ def _rover_of(run: Run, headings: RunHeadings) -> RoverProfile:
     return run.demands(headings.sweep.ids[headings.sweep.pair[first]]).rover
 
 
-def _split(
-    choice: Choice, height: float, headings: RunHeadings, count: Callable[[Headings], TradeOff]
-) -> HeldOut:
-    def choose(trials_left_out: frozenset[str], trade: TradeOff) -> int:
-        return recommend(trade, choice.height_without(trials_left_out, height), choice.risk).place
+def _split(chooser: Chooser, headings: RunHeadings) -> HeldOut:
+    def choose(trials_left_out: frozenset[str], kept: NDArray[np.bool_]) -> int:
+        found = chooser.without(trials_left_out, kept)
+        return -1 if found is None else found.place
 
-    return held_out(headings, count, choose, choice.confidence,
-                    frozenset(t.id for t in choice.group.trials))
+    return held_out(headings, choose, chooser.choice.confidence,
+                    frozenset(t.id for t in chooser.choice.group.trials))
 
 
 def _two(

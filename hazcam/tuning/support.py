@@ -7,6 +7,7 @@ distribution. With no failure that takes 59 trials for R and confidence of 95 %.
 
 from __future__ import annotations
 
+import bisect
 import math
 from dataclasses import dataclass
 
@@ -16,7 +17,7 @@ from scipy.stats import binom
 from hazcam.tuning.record import TrialGroup
 
 _NEAR = 0.05  # share of a height within which a trial counts as one at it, or 2 sigma: our choice
-_MOST = 100_000
+_ROUNDING = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,15 +60,17 @@ def trials_needed(reliability: float, confidence: float, failures: int = 0) -> i
     >>> [trials_needed(0.8, 0.8, failures) for failures in range(4)]
     [8, 14, 21, 27]
     """
-    count = max(math.ceil(math.log(1 - confidence) / math.log(reliability) - 1e-9), failures + 1)
-    while shown(count, failures, reliability) < confidence and count < _MOST:
-        count += 1
-    return count
+    enough = failures + 1
+    while shown(enough, failures, reliability) < confidence - _ROUNDING:
+        enough *= 2
+    tried = range(failures + 1, enough + 1)
+    return tried[bisect.bisect_left(
+        tried, confidence - _ROUNDING, key=lambda count: shown(count, failures, reliability))]
 
 
 def shown(tried: int, failed: int, reliability: float) -> float:
     """Confidence that a trial climbs with at least a reliability."""
-    return 0.0 if tried == 0 else float(1 - binom.cdf(failed, tried, 1 - reliability))
+    return 0.0 if tried == 0 else float(binom.sf(failed, tried, 1 - reliability))
 
 
 def support_of(

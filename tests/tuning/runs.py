@@ -11,11 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from hazcam.assess import rig_causes
 from hazcam.campaign.record import CampaignPair, Outcome, PairEntry, Walked
 from hazcam.campaign.store.writer import Store
 from hazcam.report import as_record
 from hazcam.stored_npz import demands_bytes
 from hazcam.verdict import HeadingDemand
+from hazcam.verdict.gist import pack_gist
 from tests.campaign.entries import ABOUT, make_campaign
 from tests.folders import assessment
 from tests.test_gist import N, quiet
@@ -78,8 +80,10 @@ def _entry(entry: PairEntry, pair: Pair) -> PairEntry:
     if pair.rig_moved:
         assert a.epipolar is not None
         a = replace(a, epipolar=replace(a.epipolar, largest_px=9.0))
+    causes = () if a.epipolar is None else rig_causes(a.epipolar)
     return replace(entry, rows={**entry.rows, "demands": [
-        {"pair": entry.id, "npz": demands_bytes(a, json.loads(_record())), "gist": b""}]})
+        {"pair": entry.id, "npz": demands_bytes(a, json.loads(_record())),
+         "gist": pack_gist(a.demands, causes)}]})
 
 
 @lru_cache(maxsize=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -72,7 +73,7 @@ def test_error_is_integrated_over(link: Link, mean: float, sd: float, slope: flo
     turn = -(intercept + slope * mean) / (slope * sd)  # where F is a half: steep there
     cuts = sorted({-9.0, float(np.clip(turn, -9, 9)), 9.0})
     whole = sum(quad(inside, a, b, epsabs=1e-12, limit=200)[0]
-                for a, b in zip(cuts, cuts[1:], strict=False))
+                for a, b in pairwise(cuts))
     found = outlook(link, intercept, slope, one_trial(mean, sd**2))
     assert found.up[0] == pytest.approx(whole, abs=2e-7)
     assert found.down[0] == pytest.approx(1 - whole, abs=2e-7)
@@ -155,19 +156,19 @@ def test_derivatives_against_differences(
 @pytest.mark.parametrize("sigma", [0.0, 0.3])
 def test_information_is_the_bend_of_the_expected_likelihood(link: Link, sigma: float) -> None:
     """Outcomes as they are expected: minus the second derivatives there are the information."""
-    data, at, step = some(sigma), np.array([0.3, -1.4]), 1e-3
-    expected = replace(data, climbed=outlook(link, *at, data).up)
+    data, step, there = some(sigma), 1e-3, outlook(link, 0.3, -1.4, some(sigma))
+    expected = replace(data, climbed=there.up)
 
     def level(by_a: float, by_b: float) -> float:
-        a, b = at + step * np.array([by_a, by_b])
-        return float(objective(link, a, b, expected, penalised=False))
+        return float(objective(link, 0.3 + step * by_a, -1.4 + step * by_b, expected,
+                               penalised=False))
 
     middle = level(0, 0)
     aa = (2 * middle - level(1, 0) - level(-1, 0)) / step**2
     bb = (2 * middle - level(0, 1) - level(0, -1)) / step**2
     ab = -(level(1, 1) - level(1, -1) - level(-1, 1) + level(-1, -1)) / (4 * step**2)
-    found = information(outlook(link, *at, data), data)
-    assert found == pytest.approx(np.array([[aa, ab], [ab, bb]]), rel=1e-4, abs=1e-4)
+    assert information(there, data) == pytest.approx(np.array([[aa, ab], [ab, bb]]), rel=1e-4,
+                                                     abs=1e-4)
 
 
 @pytest.mark.parametrize("link", LINKS)

@@ -123,13 +123,13 @@ def test_either_height_may_end_it() -> None:
 
 def test_it_ends_before_the_first_bound_that_is_too_high() -> None:
     """From 20 mm on one big site goes wrong; at 40 mm many small ones: bounded better, no safer."""
-    beyond, sites = [20] * 30 + [40] * 4, [0] * 30 + [*range(1, 5)]
+    beyond, sites = [20] * 30 + [40] * 20, [0] * 30 + [*range(1, 21)]
     rest = [V] * 1500
-    trade = traded(headings([*beyond, *rest], [1.0] * 1534, [*sites, *[5 + i % 150 for i in
-                                                                        range(1500)]]))
-    risk = float(trade.false_go.high[20]) - 1e-6
-    allowed = within_risk(trade, risk)
-    assert allowed.tolist() == [True] * 20 + [False] * (V - 20)
+    trade = traded(headings([*beyond, *rest], [1.0] * 1550,
+                            [*sites, *[5 + i % 150 for i in range(1500)]]))
+    risk = 0.09
+    assert trade.false_go.high[40] < risk < trade.false_go.high[20]
+    assert within_risk(trade, risk).tolist() == [True] * 20 + [False] * (V - 20)
     assert recommend(trade, 0.06, risk).place == 19
 
 

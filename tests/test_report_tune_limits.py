@@ -1,0 +1,494 @@
+"""The report of a limit that was chosen: record, text, figures and page."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from hazcam.report.record import Record, to_json
+from hazcam.report.tune_limits_page import MOST_PICTURES, limits_study_page
+from hazcam.report.tune_limits_plots import (
+    between_asks_plot,
+    moves_plot,
+    onboard_plot,
+    trade_off_plot,
+    two_limits_plot,
+)
+from hazcam.report.tune_limits_record import CAUTION, limits_study_record
+from hazcam.report.tune_limits_text import limits_study_text
+from hazcam.report.tune_limits_words import sites_needed
+from hazcam.rover.profile import Limit
+from hazcam.statistics import Interval, clopper_pearson
+from hazcam.tuning.changed_rig import LeftOut
+from hazcam.tuning.curve import SuccessCurve
+from hazcam.tuning.flips import flips_of
+from hazcam.tuning.headings import RunHeadings
+from hazcam.tuning.onboard import OnboardReports, fit_onboard
+from hazcam.tuning.onboard_mistakes import false_go_and_needless
+from hazcam.tuning.onboard_rule import NoOnboardRule, OnboardRule, threshold_for
+from hazcam.tuning.onboard_study import OnboardStudy
+from hazcam.tuning.recommend import recommend
+from hazcam.tuning.record import TrialTable
+from hazcam.tuning.result import result_of
+from hazcam.tuning.rig_study import RigMove, RigStudy
+from hazcam.tuning.sensitivity import Moved
+from hazcam.tuning.shift import Shift
+from hazcam.tuning.split import CountedRate, HeldOut
+from hazcam.tuning.study import Aims, LimitStudy
+from hazcam.tuning.tradeoff import trade_off
+from hazcam.tuning.two_limits import TwoLimits
+from tests.tuning.ground import VALUES, curve, run_headings, walked
+from tests.tuning.onboard_data import simulated
+
+AIMS = Aims(reliability=0.95, confidence=0.95, risk=0.05, costs=(100.0, 1.0))
+NOTHING = CountedRate(rate=math.nan, low=math.nan, high=math.nan, of=0.0, clusters=0)
+SILENT = OnboardStudy(
+    reports=OnboardReports(kind="step", pairs=(), sites=(), rovers=(), reported=np.zeros(0),
+                           demand=np.zeros(0), sigma=np.zeros(0), silent=9,
+                           reason="no pair has a value"),
+    rule=NoOnboardRule(reason="no pair has a value"), thresholds=VALUES, mistakes=None,
+    threshold=None)
+MANY = 70  # sites: more than the 59 that a risk of 5 % takes
+
+
+@pytest.fixture(scope="module")
+def legs() -> SuccessCurve:
+    return curve(walked(2, 30))
+
+
+def ground(legs: SuccessCurve, demand: Any, **given: Any) -> RunHeadings:
+    """A heading of each demand, each at a site of its own."""
+    return run_headings(demand, site=given.pop("site", [f"site {i:02d}" for i in
+                                                        range(len(demand))]),
+                        height=legs.climbed.estimate, low=legs.climbed.low, **given)
+
+
+def study_of(
+    legs: SuccessCurve, headings: RunHeadings, aims: Aims = AIMS, *,
+    moves: tuple[Moved, ...] | None = None, **others: Any,
+) -> LimitStudy:
+    """What ``study_limit`` makes of headings, without what takes a run."""
+    trade = trade_off(headings.decided(), headings.ahead(), VALUES, look_ahead_m=1.0,
+                      confidence=aims.confidence, costs=aims.costs)
+    chosen = recommend(trade, legs.climbed.low, aims.risk)
+    needless = CountedRate(rate=0.2, low=0.1, high=0.4, of=9.0, clusters=5)
+    made: dict[str, Any] = {
+        "flips": flips_of(headings, chosen.place) if chosen.place >= 0 else (),
+        "split": HeldOut(folds=5, left_out="one site", chosen=(0.03, math.nan, 0.031, 0.03, 0.03),
+                         false_go=NOTHING, needless=needless, refitted=0),
+        "onboard": SILENT, "rig": None, "two": None}
+    return LimitStudy(
+        aims=aims, curve=legs, headings=headings, trade=trade, recommendation=chosen,
+        today={"dunlin-em": Limit(value=0.05, source="derived: leg length / 2")},
+        moves=moves if moves is not None else (
+            Moved(what="reliability", setting="0.9", value=0.033),
+            Moved(what="reliability", setting="0.99", value=None),
+            Moved(what="without site", setting="site 00", value=chosen.value)),
+        made_on=datetime.date(2031, 6, 1), **{**made, **others})
+
+
+def record_of(study: LimitStudy) -> Record:
+    group = study.curve.group
+    return limits_study_record(
+        study, trials=TrialTable(name="made.trials.csv", digest="a" * 64, trials=group.trials),
+        run_name="RUN", run_digest="b" * 64, run_pairs=len(study.headings.sweep.ids))
+
+
+# --- studies of every sort ------------------------------------------------------------------------
+
+
+def silent(legs: SuccessCurve) -> LimitStudy:
+    """No ground beyond."""
+    return study_of(legs, ground(legs, np.linspace(0.005, 0.02, 30)))
+
+
+def borne(legs: SuccessCurve) -> LimitStudy:
+    """Ground beyond at many sites, none of it go at the height climbed."""
+    return study_of(legs, ground(legs, np.r_[np.full(MANY, 0.06), np.linspace(0.005, 0.025, 20)]))
+
+
+def ended(legs: SuccessCurve) -> LimitStudy:
+    """Low ground on which the rover got stuck, at many sites."""
+    stuck = dict.fromkeys(range(20), "stuck")
+    return study_of(legs, ground(
+        legs, np.r_[np.full(20, 0.0141), np.full(MANY, 0.06)], outcomes=stuck))
+
+
+def few(legs: SuccessCurve) -> LimitStudy:
+    """Ground beyond at five sites only; some goes from go to ask-ground."""
+    return study_of(legs, ground(legs, [0.06, 0.045, 0.046, 0.047, 0.01, 0.02, 0.034, 0.04]))
+
+
+def forbidden(legs: SuccessCurve) -> LimitStudy:
+    """Stuck on flat ground."""
+    return study_of(legs, ground(legs, np.r_[np.zeros(20), np.full(MANY, 0.06)],
+                                 outcomes=dict.fromkeys(range(20), "stuck")))
+
+
+def no_height(legs: SuccessCurve) -> LimitStudy:
+    nowhere = Interval(-math.inf, 0.06)
+    other = replace(legs, climbed=replace(legs.climbed, interval=nowhere,
+                                          by_link=dict.fromkeys(legs.fits, nowhere)))
+    return study_of(other, run_headings([0.01, 0.02, 0.06], site=["a", "b", "c"],
+                                        height=legs.climbed.estimate, low=0.0))
+
+
+STUDIES = {f.__name__: f for f in (silent, borne, ended, few, forbidden, no_height)}
+
+
+@pytest.fixture(params=STUDIES)
+def any_study(request: pytest.FixtureRequest, legs: SuccessCurve) -> LimitStudy:
+    return STUDIES[request.param](legs)
+
+
+# --- the reason -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("make", "basis", "words"), [
+    (silent, "trials", ("climbed with 95 % reliability at 95 % confidence by 30 trials",
+                        "says nothing of false go")),
+    (borne, "trials", ("the bound of the false-go rate, 4.2 %, is within the risk of 5 %",)),
+    (ended, "run", ("at more, the bound of the false-go rate", "would exceed the risk of 5 %",
+                    "at 0.0150 m")),
+    (few, "trials", ("the false-go rate, 0.0 %, is within", "worth 5.0 sites", "it takes 59")),
+    (forbidden, "run", ("nothing can be recommended: at the least value already",)),
+    (no_height, "none", ("the trials show no step above 0 that is climbed with 95 %",)),
+])
+def test_the_reason_says_what_ends_the_limit(
+    legs: SuccessCurve, make: Callable[[SuccessCurve], LimitStudy], basis: str,
+    words: tuple[str, ...],
+) -> None:
+    record = record_of(make(legs))
+    assert record["limit"]["basis"] == basis
+    for one in words:
+        assert one in record["limit"]["reason"]
+    assert record["limit"]["reason"] in re.sub(r"\s+", " ", limits_study_text(record))
+
+
+def test_the_run_ends_the_limit_where_the_next_value_is_beyond_the_risk(
+    legs: SuccessCurve,
+) -> None:
+    record = record_of(ended(legs))
+    place = record["trade_off"]["values"].index(record["limit"]["recommended"])
+    held = record["trade_off"]["held_against_risk"]
+    assert held[place] <= 0.05 < held[place + 1]
+    assert f"{100 * held[place + 1]:.1f} %" in record["limit"]["reason"]
+
+
+@pytest.mark.parametrize(("risk", "confidence"), [(0.05, 0.95), (0.1, 0.8), (0.2, 0.99)])
+def test_sites_needed_are_as_many_as_the_exact_bound_takes(risk: float, confidence: float) -> None:
+    """The bound of Clopper and Pearson of none of n, which is closed."""
+    n = sites_needed(risk, confidence)
+    bounds = [clopper_pearson(0, k, confidence=confidence).high for k in (n, n - 1)]
+    assert bounds[0] <= risk < bounds[1]
+
+
+# --- record ---------------------------------------------------------------------------------------
+
+
+def test_what_is_written_can_be_applied(any_study: LimitStudy) -> None:
+    record = record_of(any_study)
+    read = result_of(to_json(record), "limits.json")
+    assert read.recommended == any_study.recommendation.value
+    assert read.today["dunlin-em"].value == 0.05
+    assert (read.name, read.reason) == ("step", record["limit"]["reason"])
+    assert (read.trials.count, read.run.count) == (30, len(any_study.headings.sweep.ids))
+    assert (read.reliability, read.confidence, read.risk) == (0.95, 0.95, 0.05)
+
+
+def test_columns_are_as_long_as_the_values_and_null_has_a_state(any_study: LimitStudy) -> None:
+    trade = record_of(any_study)["trade_off"]
+    for name in ("false_go", "false_go_bound", "needless"):
+        assert all(len(trade[name][k]) == len(VALUES) for k in ("rate", "low", "high"))
+        if None in trade[name]["rate"]:
+            assert trade[name]["state"] == "nothing to count"
+    assert len(trade["cost"]) == len(trade["between_asks_m"]["mean"]) == len(VALUES)
+
+
+def test_numbers_of_headings_add_up(legs: SuccessCurve) -> None:
+    headings = ground(legs, [0.02, 0.03, 0.2, 0.3], outcomes={0: "climbed", 2: "stuck"})
+    found = record_of(study_of(legs, headings))["headings"]
+    assert (found["all"], found["decided"], found["asking_whatever"]) == (4, 2, 2)
+    assert found["outcomes"] == {"known": 2, "used": 1, "words": {"climbed": 1}}
+
+
+def test_ground_that_hardly_is_there_is_not_counted(legs: SuccessCurve) -> None:
+    study = silent(legs)
+    tiny = replace(study.headings, beyond_bound=np.full(30, 1e-6))
+    record = record_of(study_of(legs, tiny))
+    assert record["trade_off"]["false_go_bound"]["state"] == "nothing to count"
+    assert all(one["false_go_bound"]["state"] == "nothing to count" for one in record["at"])
+    assert "nothing to count" in limits_study_text(record)
+
+
+def test_the_curve_is_that_of_tune_curve_with_its_warnings(legs: SuccessCurve) -> None:
+    found = record_of(silent(legs))["curve"]
+    assert found["climbed"]["low"] == pytest.approx(legs.climbed.low, rel=1e-8)
+    assert any("59 trials" in text for text in found["warnings"])
+
+
+def test_without_costs_there_is_no_cheapest(legs: SuccessCurve) -> None:
+    record = record_of(study_of(legs, few(legs).headings, replace(AIMS, costs=None)))
+    assert record["limit"]["cheapest"] is None
+    assert record["inputs"]["settings"]["costs"] is None
+    assert "cheapest" not in limits_study_text(record)
+
+
+def test_simulated_trials_are_said_first(legs: SuccessCurve) -> None:
+    group = replace(legs.group, simulated=True, trials=tuple(
+        replace(t, simulated=True) for t in legs.group.trials))
+    record = record_of(study_of(replace(legs, group=group), silent(legs).headings))
+    assert record["conditions"]["simulated"] is True
+    assert "simulated" in record["cautions"][0]
+    assert "30 simulated trials" in record["limit"]["reason"]
+
+
+# --- text -----------------------------------------------------------------------------------------
+
+
+def test_the_answer_comes_first_and_the_caution_last(legs: SuccessCurve) -> None:
+    text = limits_study_text(record_of(few(legs)))
+    assert text.startswith("answer        set the step limit to 0.0")
+    assert re.sub(r"\s+", " ", text).strip().endswith(CAUTION)
+
+
+def test_a_limit_with_which_nothing_goes_says_so(legs: SuccessCurve) -> None:
+    text = limits_study_text(record_of(study_of(legs, ground(legs, np.full(70, 0.06)))))
+    assert "with which no heading goes that hangs on it" in text.splitlines()[0]
+
+
+def test_flips_are_counted_and_the_riskiest_is_listed_first(legs: SuccessCurve) -> None:
+    study = few(legs)
+    text = limits_study_text(record_of(study))
+    asks = sum(not flip.to_go for flip in study.flips)
+    assert asks > 1
+    assert f"{asks} headings from go to ask-ground, in {asks} pairs" in text
+    first, second = study.flips[:2]
+    assert first.failing >= second.failing
+    assert text.index(f"\n{first.pair} ") < text.index(f"\n{second.pair} ")
+
+
+def test_a_recommendation_that_rests_on_a_day_says_so(legs: SuccessCurve) -> None:
+    moves = (Moved(what="without trials of", setting="2031-05-14", value=0.0124),
+             Moved(what="without site", setting="the pit", value=None))
+    record = record_of(study_of(legs, silent(legs).headings, moves=moves))
+    assert record["sensitivity"]["text"] == (
+        "rests on the trials of 2031-05-14 (without: 0.0124 m); rests on the site the pit "
+        "(without: none)")
+
+
+def test_one_day_and_one_site_are_what_it_rests_on() -> None:
+    legs = curve(walked(2, 30, days=1))
+    headings = ground(legs, [0.01, 0.02], site=["the pit"] * 2)
+    text = record_of(study_of(legs, headings, moves=()))["sensitivity"]["text"]
+    assert "all trials are of one day, 2031-05-01" in text
+    assert "of one site" in text
+
+
+def test_a_split_that_is_not_possible_says_so(legs: SuccessCurve) -> None:
+    split = HeldOut(folds=0, left_out="", chosen=(), false_go=NOTHING, needless=NOTHING,
+                    refitted=0)
+    headings = ground(legs, [0.01, 0.02], site=["the pit"] * 2)
+    text = limits_study_text(record_of(study_of(legs, headings, split=split)))
+    assert "not possible: the headings counted are of one site" in text
+
+
+def test_the_split_is_told_with_what_was_chosen(legs: SuccessCurve) -> None:
+    text = re.sub(r"\s+", " ", limits_study_text(record_of(silent(legs))))
+    assert ("chosen without one site, counted on what was left out, 5 times: limits 0.0300 to "
+            "0.0310 m, none once; false go nothing to count, needless ask 20.0 % (10.0 to 40.0 %)"
+            ) in text
+
+
+# --- the rule on board, the rig, two limits -------------------------------------------------------
+
+
+def board(legs: SuccessCurve, pairs: int) -> OnboardStudy:
+    reports = simulated(3, pairs)
+    rule = fit_onboard(reports)
+    assert isinstance(rule, OnboardRule)
+    height = legs.climbed.low
+    return OnboardStudy(
+        reports=reports, rule=rule, thresholds=VALUES,
+        mistakes=false_go_and_needless(rule, reports.demand, reports.sigma, height, VALUES),
+        threshold=threshold_for(rule, height, 0.05))
+
+
+def test_the_threshold_on_board_is_told_with_its_mistakes(legs: SuccessCurve) -> None:
+    study = study_of(legs, silent(legs).headings, onboard=board(legs, 200))
+    found = record_of(study)["onboard"]
+    assert found["threshold"] == pytest.approx(study.onboard.threshold, rel=1e-8)
+    assert study.onboard.mistakes is not None
+    place = VALUES.tolist().index(found["at_threshold"]["tried"])
+    assert VALUES[place] <= found["threshold"] < VALUES[place + 1]
+    assert found["at_threshold"]["needless"] == pytest.approx(
+        study.onboard.mistakes.needless[place], rel=1e-8)
+    assert f"{found['threshold']:.4f} m" in limits_study_text(record_of(study))
+
+
+def test_no_threshold_is_named_where_too_few_pairs_show_no_miss(legs: SuccessCurve) -> None:
+    found = record_of(study_of(legs, silent(legs).headings, onboard=board(legs, 30)))["onboard"]
+    assert found["threshold"] is None
+    assert found["threshold_state"] == "none"
+    assert "No threshold can be named" in found["text"]
+
+
+def test_an_unknown_rule_says_that_only_the_ground_is_tuned(legs: SuccessCurve) -> None:
+    assert "only the ground's limit is tuned" in limits_study_text(record_of(silent(legs)))
+
+
+def rig(median: float) -> RigStudy:
+    shift = Shift(median=median, scatter=0.002, step=0.0001, headings=12, lost=0, won=0, reason="")
+    return RigStudy(
+        moves=(RigMove(name="vergence +0.020°", source="drift", shift=shift,
+                       value=0.03 + median / 2),),
+        pairs=4, left_out=(LeftOut(id="p1", change=None, reason="no picture"),),
+        not_known=("pitch of the rig",))
+
+
+@pytest.mark.parametrize(("median", "state"), [(0.0009, "no move to be told"), (0.0011, "moved"),
+                                               (-0.0011, "moved"), (math.nan, "not known")])
+def test_a_move_within_its_scatter_is_none(
+    legs: SuccessCurve, median: float, state: str,
+) -> None:
+    """The scatter of 2 mm over 4 pairs leaves 1 mm."""
+    record = record_of(study_of(legs, silent(legs).headings, rig=rig(median)))
+    move = record["rig"]["moves"][0]
+    assert move["state"] == state
+    assert (move["value"] is None) == (state != "moved")
+    assert move["text"] in re.sub(r"\s+", " ", limits_study_text(record))
+
+
+def two(legs: SuccessCurve, **changes: Any) -> TwoLimits:
+    others = np.linspace(0, 0.1, 11)
+    rise = np.add.outer(VALUES, others) / 0.2
+    made: dict[str, Any] = {
+        "name": "step", "other": "slope", "values": VALUES, "others": others, "false_go": rise / 2,
+        "bound": rise, "needless": 1 - rise, "height": legs.climbed.low, "other_height": 0.05,
+        "from_trials": False, "best": (0.03, 0.05)}
+    return TwoLimits(**{**made, **changes})
+
+
+@pytest.mark.parametrize(("changes", "words"), [
+    ({}, "step 0.0300 m with slope 0.05 deg: bound of the false-go rate 40.0 %, needless asks "
+         "60.0 %; of slope there are no trials"),
+    ({"best": None}, "no pair of step and slope keeps"),
+    ({"from_trials": True}, "needless asks 60.0 %"),
+])
+def test_two_limits_are_told(legs: SuccessCurve, changes: dict[str, Any], words: str) -> None:
+    record = record_of(study_of(legs, borne(legs).headings, two=two(legs, **changes)))
+    assert words in record["two"]["text"]
+    assert len(record["two"]["bound"]) == len(record["two"]["values"])
+
+
+# --- figures and page -----------------------------------------------------------------------------
+
+
+def pixels(picture: bytes | None) -> Any:
+    assert picture is not None
+    found = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_COLOR)
+    assert found is not None
+    return found
+
+
+def test_every_plot_is_drawn_for_every_basis(any_study: LimitStudy) -> None:
+    record = record_of(any_study)
+    for picture in (trade_off_plot(record, any_study.headings), between_asks_plot(record),
+                    moves_plot(record)):
+        assert pixels(picture).std() > 5
+
+
+def test_a_run_without_ground_that_is_decided_is_drawn(legs: SuccessCurve) -> None:
+    study = study_of(legs, ground(legs, [0.3, 0.4]))
+    record = record_of(study)
+    assert pixels(trade_off_plot(record, study.headings)).std() > 5
+    assert "this limit decides no heading" in record["cautions"][0]
+
+
+def test_the_plot_of_the_rule_shows_its_line(legs: SuccessCurve) -> None:
+    record = record_of(study_of(legs, silent(legs).headings, onboard=board(legs, 200)))
+    unfitted = {**record, "onboard": {**record["onboard"], "rule": None}}
+    assert onboard_plot(record) != onboard_plot(unfitted)
+    assert onboard_plot(record_of(silent(legs))) is None
+
+
+def test_two_limits_without_ground_beyond_say_so_in_place_of_a_map(legs: SuccessCurve) -> None:
+    drawn = [two_limits_plot(record_of(study_of(legs, make(legs).headings, two=two(legs))))
+             for make in (silent, borne)]
+    assert drawn[0] != drawn[1]
+    assert two_limits_plot(record_of(silent(legs))) is None
+
+
+class _Sources(HTMLParser):
+    """What a page loads or links to, and its words."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sources: list[str] = []
+        self.words: list[str] = []
+        self.of_style = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.of_style = tag == "style"
+        self.sources += [value or "" for name, value in attrs if name in ("src", "href")]
+
+    def handle_endtag(self, tag: str) -> None:
+        self.of_style = False
+
+    def handle_data(self, data: str) -> None:
+        if not self.of_style:
+            self.words.append(data)
+
+
+def page_of(study: LimitStudy, asked: list[str]) -> tuple[str, _Sources]:
+    jpeg = bytes(cv2.imencode(".jpg", np.full((8, 8, 3), 90, np.uint8))[1])
+
+    def overlay(pair: str) -> bytes:
+        asked.append(pair)
+        return jpeg
+
+    page = limits_study_page(record_of(study), study, overlay)
+    found = _Sources()
+    found.feed(page)
+    return page, found
+
+
+@pytest.mark.parametrize("make", [few, no_height])
+def test_the_page_stands_alone_and_holds_no_missing_value(
+    legs: SuccessCurve, make: Callable[[SuccessCurve], LimitStudy],
+) -> None:
+    made = make(legs)
+    page, found = page_of(made, [])
+    assert found.sources
+    assert all(source.startswith("data:image/") for source in found.sources)
+    assert "http" not in re.sub(r'"data:[^"]*"', "", page)
+    words = " ".join(found.words)
+    assert not re.search(r"\b(nan|NaN|None|inf|null|True)\b|False(?! go)", words)
+    assert record_of(made)["limit"]["reason"] in words
+
+
+def test_the_page_shows_the_riskiest_pairs_and_lists_all(legs: SuccessCurve) -> None:
+    demand = np.r_[np.linspace(0.033, 0.0485, MOST_PICTURES + 6), np.linspace(0.005, 0.02, 5)]
+    study = study_of(legs, ground(legs, demand))
+    asked: list[str] = []
+    page, found = page_of(study, asked)
+    pairs = list(dict.fromkeys(flip.pair for flip in study.flips))
+    assert len(pairs) > MOST_PICTURES
+    assert asked == pairs[:MOST_PICTURES]
+    assert all(pair in page for pair in pairs)
+    assert "chosen without one site" in " ".join(found.words).lower()
+
+
+def test_a_record_gives_the_same_text_after_json(any_study: LimitStudy) -> None:
+    record = record_of(any_study)
+    assert limits_study_text(json.loads(to_json(record))) == limits_study_text(record)
