@@ -1,6 +1,8 @@
 """Write the output blocks of README.md anew: ``python -m tests.readme``.
 
-A block is marked ``<!-- output: COMMAND -->`` and holds what the command prints.
+A block is marked ``<!-- output: COMMAND -->`` and holds what the command prints; one marked
+``<!-- lines of: COMMAND -->`` some lines of it, ``...`` for those left out, of a command that needs
+what others of the page have written. Those are put in by hand, and checked.
 """
 
 from __future__ import annotations
@@ -17,6 +19,8 @@ README = Path(__file__).parents[1] / "README.md"
 BLOCK = re.compile(
     r"(<!-- output: (?P<command>[^\n]+) -->\n```text\n)(?P<text>.*?)(```)", re.DOTALL
 )
+
+LINES = re.compile(r"<!-- lines of: (?P<command>[^\n]+) -->\n```text\n(?P<text>.*?)```", re.DOTALL)
 
 
 def output_of(command: str) -> str:

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from hazcam.cli import main as hazcam
 from hazcam.cli import rehearse as rehearse_command
 from hazcam.cli import scene as scene_commands
-from tests.readme import BLOCK, README, output_of
+from tests.readme import BLOCK, LINES, README, output_of
 
 ROOT = README.parent
 TEXT = README.read_text(encoding="utf-8")
@@ -51,6 +51,22 @@ def test_the_output_blocks_are_what_the_commands_print(command: str) -> None:
     assert numbers(found) == pytest.approx(numbers(printed), rel=0.05, abs=2)
 
 
+def check_lines(shown: list[str], printed: list[str]) -> None:
+    """Each line is printed, in this order; a number may differ in its last digit."""
+    assert shown
+    at = 0
+    for line in shown:
+        if line.strip() == "...":
+            continue
+        words = re.sub(r"\d+(\.\d+)?", "N", line)
+        while at < len(printed) and not (
+                re.sub(r"\d+(\.\d+)?", "N", printed[at]) == words
+                and numbers(printed[at]) == pytest.approx(numbers(line), rel=0.05, abs=0.02)):
+            at += 1
+        assert at < len(printed), f"not printed there: {line}"
+        at += 1
+
+
 # They render or score whole scenes; test_cli_scene.py and test_cli_rehearse.py run them small.
 LONG = ("hazcam scene render", "hazcam rehearse")
 
@@ -74,6 +90,7 @@ def test_every_other_command_runs_as_printed(
 ) -> None:
     """In their order; results go to a folder of the test's own, and are read as printed."""
     assert len(COMMANDS) >= 6
+    printed: dict[str, str] = {}
     for command in COMMANDS:
         if command.startswith(LONG):
             continue
@@ -82,6 +99,9 @@ def test_every_other_command_runs_as_printed(
             continue  # all ten pairs: test_sample_pairs assesses them
         result = CliRunner().invoke(hazcam, words)
         assert result.exit_code == 0, f"{command}\n{result.output}"
+        printed[command] = result.stdout
+    for block in LINES.finditer(TEXT):
+        check_lines(block["text"].splitlines(), printed[block["command"]].splitlines())
     of_pair, of_run = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
     exec(of_pair, {})
     assert "clear for" in capsys.readouterr().out

@@ -16,14 +16,9 @@ import numpy as np
 import pytest
 
 from hazcam.report.record import Record, to_json
+from hazcam.report.tune_limits_beside_plots import onboard_plot, two_limits_plot
 from hazcam.report.tune_limits_page import MOST_PICTURES, limits_study_page
-from hazcam.report.tune_limits_plots import (
-    between_asks_plot,
-    moves_plot,
-    onboard_plot,
-    trade_off_plot,
-    two_limits_plot,
-)
+from hazcam.report.tune_limits_plots import between_asks_plot, moves_plot, trade_off_plot
 from hazcam.report.tune_limits_record import CAUTION, limits_study_record
 from hazcam.report.tune_limits_text import limits_study_text
 from hazcam.report.tune_limits_words import sites_needed
@@ -216,9 +211,9 @@ def test_columns_are_as_long_as_the_values_and_null_has_a_state(any_study: Limit
 
 
 def test_numbers_of_headings_add_up(legs: SuccessCurve) -> None:
-    headings = ground(legs, [0.02, 0.03, 0.2, 0.3], outcomes={0: "climbed", 2: "stuck"})
+    headings = ground(legs, [0.02, 0.03, 0.2, 0.3, 0.4], outcomes={0: "climbed", 2: "stuck"})
     found = record_of(study_of(legs, headings))["headings"]
-    assert (found["all"], found["decided"], found["asking_whatever"]) == (4, 2, 2)
+    assert (found["all"], found["decided"], found["asking_whatever"]) == (5, 2, 3)
     assert found["outcomes"] == {"known": 2, "used": 1, "words": {"climbed": 1}}
 
 
@@ -242,6 +237,14 @@ def test_without_costs_there_is_no_cheapest(legs: SuccessCurve) -> None:
     assert record["limit"]["cheapest"] is None
     assert record["inputs"]["settings"]["costs"] is None
     assert "cheapest" not in limits_study_text(record)
+
+
+def test_a_cheapest_limit_says_what_it_leaves_out(legs: SuccessCurve) -> None:
+    above = study_of(legs, ground(legs, np.full(20, 0.0305)))
+    told = [re.sub(r"\s+", " ", limits_study_text(record_of(study)))
+            for study in (silent(legs), above)]
+    assert "the lowest of several, the recommended one costs no more" in told[0]
+    assert "more than the recommended one: by cost alone" in told[1]
 
 
 def test_simulated_trials_are_said_first(legs: SuccessCurve) -> None:
@@ -287,8 +290,10 @@ def test_a_recommendation_that_rests_on_a_day_says_so(legs: SuccessCurve) -> Non
         "(without: none)")
 
 
-def test_one_day_and_one_site_are_what_it_rests_on() -> None:
-    legs = curve(walked(2, 30, days=1))
+def test_one_day_and_one_site_are_what_it_rests_on(legs: SuccessCurve) -> None:
+    day = datetime.date(2031, 5, 1)
+    legs = replace(legs, group=replace(legs.group, trials=tuple(
+        replace(t, date=day) for t in legs.group.trials)))
     headings = ground(legs, [0.01, 0.02], site=["the pit"] * 2)
     text = record_of(study_of(legs, headings, moves=()))["sensitivity"]["text"]
     assert "all trials are of one day, 2031-05-01" in text
@@ -356,12 +361,12 @@ def rig(median: float) -> RigStudy:
         not_known=("pitch of the rig",))
 
 
-@pytest.mark.parametrize(("median", "state"), [(0.0009, "no move to be told"), (0.0011, "moved"),
-                                               (-0.0011, "moved"), (math.nan, "not known")])
+@pytest.mark.parametrize(("median", "state"), [(0.0019, "no move to be told"), (0.0021, "moved"),
+                                               (-0.0021, "moved"), (math.nan, "not known")])
 def test_a_move_within_its_scatter_is_none(
     legs: SuccessCurve, median: float, state: str,
 ) -> None:
-    """The scatter of 2 mm over 4 pairs leaves 1 mm."""
+    """The scatter of 2 mm over 4 pairs is a standard error of 1 mm."""
     record = record_of(study_of(legs, silent(legs).headings, rig=rig(median)))
     move = record["rig"]["moves"][0]
     assert move["state"] == state
@@ -401,9 +406,13 @@ def pixels(picture: bytes | None) -> Any:
     return found
 
 
-def test_every_plot_is_drawn_for_every_basis(any_study: LimitStudy) -> None:
-    record = record_of(any_study)
-    for picture in (trade_off_plot(record, any_study.headings), between_asks_plot(record),
+@pytest.mark.parametrize("make", [silent, ended, no_height])
+def test_every_plot_is_drawn_for_every_basis(
+    legs: SuccessCurve, make: Callable[[SuccessCurve], LimitStudy],
+) -> None:
+    study = make(legs)
+    record = record_of(study)
+    for picture in (trade_off_plot(record, study.headings), between_asks_plot(record),
                     moves_plot(record)):
         assert pixels(picture).std() > 5
 

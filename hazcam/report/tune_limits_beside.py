@@ -18,6 +18,7 @@ from hazcam.tuning.two_limits import TwoLimits
 from hazcam.tuning.words import bare, measure, percent
 
 _MOST_ROWS = 101  # of the map of two limits that are kept
+_ERRORS = 2.0  # standard errors below which a move is none: common practice, no source
 _GROUND_ONLY = "only the ground's limit is tuned, not the rule on board"
 
 
@@ -132,9 +133,12 @@ def rig_record(study: LimitStudy) -> Record | None:
 
 
 def _rig_move(move: RigMove, pairs: int, unit: str) -> Record:
-    """``told``: whether the median stands out of the scatter over pairs and of the step."""
+    """``told``: whether the median stands out of the scatter over pairs, and of the step.
+
+    Headings of a pair see the same ground, so that pairs are what is counted.
+    """
     shift = move.shift
-    floor = max(shift.scatter / math.sqrt(max(pairs, 1)), shift.step)
+    floor = max(_ERRORS * shift.scatter / math.sqrt(max(pairs, 1)), shift.step)
     told = not math.isnan(shift.median) and abs(shift.median) > floor
     return {"name": move.name, "source": move.source, "value": move.value if told else None,
             "median": shift.median, "scatter": shift.scatter, "step": shift.step,
@@ -149,8 +153,8 @@ def _rig_words(move: RigMove, unit: str, *, told: bool) -> str:
     if math.isnan(shift.median):
         return f"not known: {shift.reason}"
     half, scatter = shift.median / 2, shift.scatter / 2
-    found = (f"{'+' if half >= 0 else '-'}{bare(abs(half), unit)} ± {measure(scatter, unit)} of "
-             f"one heading, {counted(shift.headings, 'heading')}")
+    found = (f"{'+' if half >= 0 else '-'}{measure(abs(half), unit)}, over which "
+             f"{counted(shift.headings, 'heading')} scatter by {measure(scatter, unit)}")
     if not told:
         return f"no move to be told from the scatter ({found})"
     assert move.value is not None  # the median is known

@@ -10,13 +10,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from hazcam.report.page import data_uri
 from hazcam.report.record import Record, counted
 from hazcam.report.tune_curve_plot import tune_curve_plot
-from hazcam.report.tune_limits_plots import (
-    between_asks_plot,
-    moves_plot,
-    onboard_plot,
-    trade_off_plot,
-    two_limits_plot,
-)
+from hazcam.report.tune_limits_beside_plots import onboard_plot, two_limits_plot
+from hazcam.report.tune_limits_plots import between_asks_plot, moves_plot, trade_off_plot
 from hazcam.report.tune_limits_text import (
     answer_rows,
     answer_words,

@@ -28,8 +28,8 @@ _BINS = 60
 _NAME_SIGNS = 34
 _CASED = cased_line(3.0)
 # Least limits by the chance to fail: at most, hatch, colour, words.
-_RISKS = ((0.05, "", _LIGHT, "fails in less than 5 %"), (0.5, "///", BLUE, "5 to 50 %"),
-          (np.inf, "xxx", ORANGE, "more"))
+_RISKS = ((0.05, "", _LIGHT, "fails in less than 5 %"), (0.5, "///", BLUE, "fails in 5 to 50 %"),
+          (np.inf, "xxx", ORANGE, "fails in more than 50 %"))
 _MARKS = {"today": ((0, (1, 1.5)), "v"), "recommended": ("-", "o"),
           "cheapest": ((0, (5, 2)), "s")}
 
@@ -65,20 +65,20 @@ def trade_off_plot(record: Record, headings: RunHeadings) -> bytes:
     rates.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
     rates.set_ylabel("rate, with one-sided bounds")
     if not drawn:
-        _note(rates, "no ground beyond the height climbed: nothing is said of false go")
+        note(rates, "no ground beyond the height climbed: nothing is said of false go")
     _least_limits(counts, headings)
-    counts.set_xlabel(_of_limit(record))
+    counts.set_xlabel(of_limit(record))
     rates.set_xlim(*_shown(record, headings))
     _mark_limits(rates, record, named=True)
     _mark_limits(counts, record, named=False)
-    return _finished(figure)
+    return finished(figure)
 
 
 def _rate(
     axes: Axes, values: Sequence[float], rate: Record, colour: str, dash: object, hatch: str,
     words: str,
 ) -> None:
-    low, middle, high = (_floats(rate[name]) for name in ("low", "rate", "high"))
+    low, middle, high = (floats(rate[name]) for name in ("low", "rate", "high"))
     axes.fill_between(values, low, high, step="post", hatch=hatch, linewidth=0.0,
                       facecolor="none" if hatch else (colour, 0.2), edgecolor=(colour, 0.8))
     axes.step(values, middle, where="post", color=colour, linestyle=dash,
@@ -89,14 +89,14 @@ def _rate(
 def _risk(axes: Axes, record: Record) -> None:
     risk = record["inputs"]["settings"]["risk"]
     axes.axhline(risk, color=PURPLE, linewidth=1.4, linestyle="-.", zorder=3,
-                 label=f"risk {percent(risk)}: most that the bound of false go may be")
+                 label=f"risk {percent(risk)}: most that false go may be")
 
 
 def _mark_limits(axes: Axes, record: Record, *, named: bool) -> None:
     """Today's, the recommended and the cheapest limit."""
     unit = record["limit"]["unit"]
     for one in record["at"]:
-        dash, shape = _MARKS[one["name"].partition(",")[0]]
+        dash, shape = _MARKS[one["name"]]
         axes.axvline(one["value"], color=BLACK, linestyle=dash, linewidth=1.3, zorder=5,
                      label=f"{one['name']}: {measure(one['value'], unit)}" if named else None,
                      marker=shape, markevery=[1], markersize=7, markerfacecolor=WHITE,
@@ -111,7 +111,7 @@ def _least_limits(axes: Axes, headings: RunHeadings) -> None:
     axes.set_ylabel("headings that\ngo from here")
     axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
     if not len(least):
-        _note(axes, "this limit decides no heading of the run")
+        note(axes, "this limit decides no heading of the run")
         return
     edges = np.linspace(0.0, max(float(least.max()) * 1.0001, 1e-6), _BINS + 1)
     bottom, above = np.zeros(_BINS), -np.inf
@@ -144,7 +144,7 @@ def between_asks_plot(record: Record) -> bytes:
     figure = Figure(figsize=(_WIDTH_IN, 5.4 if costs else 3.2), facecolor=WHITE,
                     layout="constrained")
     panels = figure.subplots(1 + costs, 1, sharex=True, squeeze=False)[:, 0]
-    values, found = trade["values"], {name: _floats(column) for name, column in
+    values, found = trade["values"], {name: floats(column) for name, column in
                                       trade["between_asks_m"].items()}
     panels[0].fill_between(values, found["low"], found["high"], step="post", facecolor=_LIGHT)
     panels[0].step(values, found["mean"], where="post", color=BLUE, linewidth=2.2,
@@ -152,18 +152,18 @@ def between_asks_plot(record: Record) -> bytes:
     panels[0].set_ylabel("between asks [m]")
     _scale(panels[0], found)
     if not np.isfinite(found["mean"]).any():
-        _note(panels[0], "straight ahead it never asks")
+        note(panels[0], "straight ahead it never asks")
     if costs:
-        panels[1].step(values, _floats(trade["cost"]), where="post", color=PURPLE, linewidth=2.2,
+        panels[1].step(values, floats(trade["cost"]), where="post", color=PURPLE, linewidth=2.2,
                        linestyle=(0, (5, 2)), label="expected cost of a heading")
         panels[1].set_ylabel("cost of a heading")
         panels[1].set_ylim(bottom=0.0)
-    panels[-1].set_xlabel(_of_limit(record))
+    panels[-1].set_xlabel(of_limit(record))
     ends = [one["value"] for one in record["at"]] + [record["curve"]["climbed"]["estimate"]]
     panels[0].set_xlim(0.0, 1.25 * max(ends))
     for i, axes in enumerate(panels):
         _mark_limits(axes, record, named=i == 0)
-    return _finished(figure)
+    return finished(figure)
 
 
 def _scale(axes: Axes, found: dict[str, Floats]) -> None:
@@ -204,8 +204,8 @@ def moves_plot(record: Record) -> bytes:
                                   + [one["value"] for one in record["at"]]))
     _mark_limits(axes, {**record, "at": [one for one in record["at"]
                                          if one["name"] != "cheapest"]}, named=True)
-    axes.set_xlabel(f"recommended {_of_limit(record)}")
-    return _finished(figure, grid="x")
+    axes.set_xlabel(f"recommended {of_limit(record)}")
+    return finished(figure, grid="x")
 
 
 def _group(record: Record, what: str) -> list[tuple[str, float | None]]:
@@ -223,141 +223,26 @@ def _group(record: Record, what: str) -> list[tuple[str, float | None]]:
     return changed + ([(told, chosen)] if same else [])
 
 
-# --- the rule on board ----------------------------------------------------------------------------
-
-
-def onboard_plot(record: Record) -> bytes | None:
-    """PNG: reported against measured demand, and both mistakes over thresholds; None without."""
-    found = record["onboard"]
-    if not found["reports"]["pairs"]:
-        return None
-    figure = Figure(figsize=(_WIDTH_IN, 4.3), facecolor=WHITE, layout="constrained")
-    both = found["thresholds"] is not None
-    panels = figure.subplots(1, 1 + both, squeeze=False)[0]
-    _reported(panels[0], found)
-    if both:
-        _thresholds(panels[1], found)
-    return _finished(figure, grid="both")
-
-
-def _reported(axes: Axes, found: Record) -> None:
-    reports, rule = found["reports"], found["rule"]
-    demand, sigma, reported = (_floats(reports[name]) for name in ("demand", "sigma", "reported"))
-    ids = np.array(reports["pairs"])
-    gross = np.isin(ids, [pair for name in ("missed", "overstated")
-                          for pair in (rule[name]["pairs"] if rule else [])])
-    axes.errorbar(demand[~gross], reported[~gross], xerr=sigma[~gross], fmt="o", color=BLUE,
-                  ecolor=_GREY, elinewidth=0.8, markersize=4.5, label="pair, ± one sigma")
-    if gross.any():
-        axes.plot(demand[gross], reported[gross], "X", color=ORANGE, markeredgecolor=BLACK,
-                  markersize=8, label="missed or overstated")
-    if rule:
-        x = np.linspace(0.0, max(float(demand.max()), rule["most_demand_m"]), 50)
-        line = rule["offset_m"] + rule["gain"] * x
-        axes.fill_between(x, line - rule["tau_m"], line + rule["tau_m"], facecolor=_LIGHT,
-                          zorder=0, label="its noise, ± one sigma")
-        axes.plot(x, line, color=BLACK, linewidth=1.8, label="line fitted")
-    axes.set(xlabel="measured straight ahead [m]", ylabel="reported on board [m]")
-    axes.set_xlim(left=0.0)
-    if not rule:
-        axes.set_title("no line could be fitted", loc="left")
-
-
-def _thresholds(axes: Axes, found: Record) -> None:
-    drawn = False
-    for name, colour, dash, words in (
-            ("needless", BLUE, "-", "needless stop"),
-            ("false_go", ORANGE, (0, (5, 2)), "false go of the rule")):
-        rate = _floats(found[name])
-        if np.isfinite(rate).any():
-            axes.plot(found["thresholds"], rate, color=colour, linestyle=dash, linewidth=2.2,
-                      label=words)
-            drawn = True
-    if found["threshold"] is not None:
-        axes.axvline(found["threshold"], color=BLACK, linewidth=1.3,
-                     label=f"to set at the most: {measure(found['threshold'], 'm')}")
-    axes.set(xlabel="threshold on board [m]", ylabel="rate expected on this ground")
-    axes.set_ylim(-0.03, 1.03)
-    axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
-    if not drawn:
-        _note(axes, "no rate is known")
-
-
-# --- two limits -----------------------------------------------------------------------------------
-
-
-def two_limits_plot(record: Record) -> bytes | None:
-    """PNG: false go and needless asks over two limits; None where no second was named.
-
-    False go by its bound; where too few sites hold ground beyond for any, by the rate.
-    """
-    two = record["two"]
-    if two is None:
-        return None
-    figure = Figure(figsize=(_WIDTH_IN, 4.4), facecolor=WHITE, layout="constrained")
-    false_go = ("false_go", "false-go rate [%]") if record["limit"]["few_sites"] else (
-        "bound", "bound of the false-go rate [%]")
-    for axes, (name, title) in zip(figure.subplots(1, 2, sharey=True),
-                                   (false_go, ("needless", "needless asks [%]")), strict=True):
-        told = name == "needless" or not record["limit"]["silent"]
-        _map(axes, two, 100 * _floats(two[name]).T if told else np.array([np.nan]), title)
-        _mark_two(axes, record, two)
-        axes.set_xlabel(_of_limit(record))
-    figure.axes[0].set_ylabel(f"{two['other']} limit [{two['other_unit']}]")
-    return _finished(figure, grid=None)
-
-
-def _map(axes: Axes, two: Record, shares: Floats, title: str) -> None:
-    levels = [0, 1, 2, 5, 10, 20, 50, 80, 100]
-    axes.set_title(title, loc="left")
-    axes.set_xlim(two["values"][0], two["values"][-1])
-    axes.set_ylim(two["others"][0], two["others"][-1])
-    if not np.isfinite(shares).any():
-        _note(axes, "nothing to count")
-        return
-    shown = np.ma.masked_invalid(shares)
-    axes.contourf(two["values"], two["others"], shown, levels=levels, cmap="Greys", vmin=0,
-                  vmax=160)
-    lines = axes.contour(two["values"], two["others"], shown, levels=levels[1:-1], colors=BLACK,
-                         linewidths=0.8)
-    for text in axes.clabel(lines, fontsize=_FONT_PT - 2, fmt="%g"):
-        text.set_path_effects([*_CASED])
-
-
-def _mark_two(axes: Axes, record: Record, two: Record) -> None:
-    """Today's and the best, and what the legs manage."""
-    step, other = two["height"], two["other_height"]
-    if step is not None and other is not None:
-        axes.plot([step, step, 0.0], [0.0, other, other], color=PURPLE, linestyle="-.",
-                  linewidth=1.8, label="what the legs are taken to manage")
-    if two["other_today"] is not None:
-        axes.plot([record["at"][0]["value"]], [two["other_today"]], "v", color=WHITE,
-                  markersize=10, markeredgecolor=BLACK, markeredgewidth=1.4, label="today",
-                  zorder=6, clip_on=False)
-    if two["best"] is not None:
-        axes.plot(*two["best"], "o", color=BLUE, markersize=10, markeredgecolor=WHITE,
-                  label="fewest needless asks within the risk", zorder=6,
-                  clip_on=False)
-
-
 # --- shared ---------------------------------------------------------------------------------------
 
 
-def _floats(column: Sequence[object]) -> Floats:
+def floats(column: Sequence[object]) -> Floats:
     """Null is not a number."""
     return np.array(column, dtype=np.float64)
 
 
-def _of_limit(record: Record) -> str:
+def of_limit(record: Record) -> str:
+    """The limit as an axis has it."""
     return f"{record['limit']['name']} limit [{record['limit']['unit']}]"
 
 
-def _note(axes: Axes, words: str) -> None:
+def note(axes: Axes, words: str) -> None:
+    """Words across a panel."""
     axes.text(0.5, 0.6, words, transform=axes.transAxes, ha="center", va="center",
               fontsize=_FONT_PT, zorder=9, bbox={"fc": WHITE, "ec": _GREY, "pad": 4})
 
 
-def _finished(figure: Figure, grid: str | None = "y") -> bytes:
+def finished(figure: Figure, grid: str | None = "y") -> bytes:
     """Sizes of text, a grid, one legend below with each label once."""
     handles: dict[str, Artist] = {}
     for axes in figure.axes:
@@ -376,4 +261,5 @@ def _finished(figure: Figure, grid: str | None = "y") -> bytes:
     return png(figure)
 
 
-__all__ = ["between_asks_plot", "moves_plot", "onboard_plot", "trade_off_plot", "two_limits_plot"]
+__all__ = ["between_asks_plot", "finished", "floats", "moves_plot", "note", "of_limit",
+           "trade_off_plot"]

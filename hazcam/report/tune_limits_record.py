@@ -29,7 +29,6 @@ from hazcam.report.tune_curve_record import tune_curve_record
 from hazcam.report.tune_limits_beside import onboard_record, rig_record, two_record
 from hazcam.report.tune_limits_words import (
     counted_words,
-    held_against_risk,
     reason_words,
     rests_words,
     sites_needed,
@@ -38,7 +37,7 @@ from hazcam.tuning.compare import comparisons_of
 from hazcam.tuning.curve import SuccessCurve, curve_of
 from hazcam.tuning.curve_study import CurveStudy
 from hazcam.tuning.headings import FEW_CLUSTERS
-from hazcam.tuning.recommend import LEAST_BEYOND
+from hazcam.tuning.recommend import LEAST_BEYOND, held_against_risk
 from hazcam.tuning.record import TrialTable
 from hazcam.tuning.result import KIND, SCHEMA
 from hazcam.tuning.sensitivity import rests_on
@@ -157,10 +156,9 @@ def _state(of: float) -> str:
 def _at(study: LimitStudy) -> list[Record]:
     """Both mistakes at the limits that are told of: today's, the recommended, the cheapest."""
     chosen, values = study.recommendation, study.trade.values
-    places = [("today" if len(study.today) == 1 else f"today, {rover}",
-               int(np.argmin(np.abs(values - limit.value))))
-              for rover, limit in study.today.items()]
-    places += [("recommended", chosen.place), ("cheapest", chosen.cheapest_place)]
+    (today,) = study.today.values()
+    places = [("today", int(np.argmin(np.abs(values - today.value)))),
+              ("recommended", chosen.place), ("cheapest", chosen.cheapest_place)]
     return [_at_place(study, name, place) for name, place in places if place >= 0]
 
 

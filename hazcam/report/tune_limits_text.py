@@ -12,6 +12,7 @@ from hazcam.report.tune_limits_words import share_words
 from hazcam.tuning.words import bare, measure, percent
 
 MOST_FLIPS = 10
+_SAME = 1e-6  # share of a cost that is no difference
 _Row = tuple[str, str, list[tuple[str, str]]]
 _SETTINGS = ("reliability", "confidence", "risk")
 
@@ -87,9 +88,13 @@ def cheapest_words(record: Record) -> str:
     found = (f"{measure(limit['cheapest'], limit['unit'])}, with a false go at "
              f"{costs['false_go']:g} and a needless ask at {costs['needless_ask']:g}")
     recommended = limit["recommended"]
-    if recommended is not None and limit["cheapest"] > recommended:
+    if recommended is None or limit["cheapest"] == recommended:
+        return found
+    if limit["cheapest"] > recommended:
         return f"{found}; more than the recommended one: by cost alone, without the risk held"
-    return found
+    cost = {one["name"]: one["cost"] for one in record["at"]}
+    return found if cost["recommended"] - cost["cheapest"] > _SAME * cost["recommended"] else (
+        f"{found}; the lowest of several, the recommended one costs no more on this run")
 
 
 def headings_words(record: Record) -> str:
@@ -194,13 +199,13 @@ def held_out_words(record: Record) -> str:
         return ("not possible: the headings counted are of one "
                 f"{record['counted']['by']}, and there is no other to count on"
                 if record["headings"]["decided"] else "nothing to count")
-    left = split["left_out"] if split["left_out"].startswith("one ") else f"{split['left_out']}s"
     rates = ", ".join(f"{label} {_held(split[name], record)}" for name, label in
                       (("false_go", "false go"), ("needless", "needless ask")))
     refitted = "" if not split["refitted"] else (
         f"; {counted(split['refitted'], 'trial')} of these pairs left out of the curve with them")
-    return (f"chosen without {left}, counted on what was left out, {split['folds']} times: limits "
-            f"{range_words(split['chosen'], unit)}; {rates}{refitted}")
+    return (f"chosen without {split['left_out']}, counted on what was left out, "
+            f"{split['folds']} times: limits {range_words(split['chosen'], unit)}; "
+            f"{rates}{refitted}")
 
 
 def _held(rate: Record, record: Record) -> str:
@@ -279,7 +284,7 @@ def _moves_table(record: Record) -> str:
             for i, text in enumerate(setting_words(moves, unit))]
     rows += [("", text) for text in without_words(moves, unit)]
     if record["sensitivity"]["text"]:
-        rows.append(("rests on", record["sensitivity"]["text"].removeprefix("rests on ")))
+        rows.append(("data", record["sensitivity"]["text"]))
     return _labelled(rows)
 
 
@@ -290,7 +295,7 @@ def setting_words(moves: Sequence[Record], unit: str) -> list[str]:
         some = [move for move in moves if move["what"] == name]
         told = ", ".join(f"{value_words(move, unit)} at {percent(float(move['setting']))}"
                          for move in some)
-        found.append(f"{name}: {told} [{unit}]")
+        found += [f"{name}: {told} [{unit}]"] if some else []
     return found
 
 

@@ -6,16 +6,12 @@ import math
 from collections.abc import Sequence
 from itertools import groupby
 
-import numpy as np
-
-from hazcam.frames import Floats
 from hazcam.report.record import counted
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.headings import FEW_CLUSTERS
-from hazcam.tuning.recommend import LEAST_BEYOND, within_risk
+from hazcam.tuning.recommend import telling, within_risk
 from hazcam.tuning.sensitivity import RESTS, Moved
 from hazcam.tuning.study import LimitStudy
-from hazcam.tuning.tradeoff import Rate, TradeOff
 from hazcam.tuning.words import measure, percent
 
 _MOST_NAMED = 6
@@ -95,19 +91,6 @@ def _held_words(study: LimitStudy, place: int) -> str:
     return f"{what}false-go rate, {share_words(float(value))}"
 
 
-def held_against_risk(trade: TradeOff, risk: float) -> Floats:
-    """What ``within_risk`` holds against the risk, shape (v,); NaN where the run is silent."""
-    held = np.full(len(trade.values), np.nan)
-    for rate in telling(trade):
-        held = np.fmax(held, rate.high if rate.least_high <= risk else rate.rate)
-    return held
-
-
-def telling(trade: TradeOff) -> list[Rate]:
-    """The false-go rates that the run has ground for, as ``recommend`` has it."""
-    return [rate for rate in (trade.false_go, trade.false_go_bound) if rate.of >= LEAST_BEYOND]
-
-
 def _few_sites(study: LimitStudy) -> str:
     """That no bound can be as low as the risk on so few sites; else empty."""
     if not study.recommendation.few_sites:
@@ -184,5 +167,5 @@ def moved_words(move: Moved, unit: str) -> str:
     return "none" if move.value is None else measure(move.value, unit)
 
 
-__all__ = ["asked_words", "counted_words", "held_against_risk", "moved_words", "reason_words",
-           "rests_words", "share_words", "sites_needed", "telling", "trials_words"]
+__all__ = ["asked_words", "counted_words", "moved_words", "reason_words",
+           "rests_words", "share_words", "sites_needed", "trials_words"]

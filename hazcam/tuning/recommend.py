@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hazcam.frames import Floats
 from hazcam.tuning.tradeoff import Rate, TradeOff
 
 Basis = Literal["trials", "run", "none"]
@@ -70,7 +71,7 @@ def recommend(trade: TradeOff, height: float, risk: float) -> Recommendation:
     risk : float
         Share of the headings beyond that may be go.
     """
-    telling = _telling(trade)
+    rates = telling(trade)
     cheapest = -1 if trade.cost is None or not trade.headings else int(np.nanargmin(trade.cost))
     within = trade.values <= height + 1e-9
     place = -1
@@ -80,25 +81,32 @@ def recommend(trade: TradeOff, height: float, risk: float) -> Recommendation:
         place = int(both.sum()) - 1
         basis = "trials" if both.sum() == within.sum() else "run"
         if place >= 0 and trade.values[place] <= 0:
-            place = -1
+            place, basis = -1, "run" if basis == "run" else "none"
     return Recommendation(
         value=float(trade.values[place]) if place >= 0 else None, place=place, basis=basis,
-        silent=not telling, few_sites=any(rate.least_high > risk for rate in telling),
+        silent=not rates, few_sites=any(rate.least_high > risk for rate in rates),
         cheapest=None if cheapest < 0 else float(trade.values[cheapest]), cheapest_place=cheapest)
 
 
 def within_risk(trade: TradeOff, risk: float) -> NDArray[np.bool_]:
-    """Values up to which the false-go bound is at most the risk, shape (v,).
+    """Values up to which what is held against the risk is at most that, shape (v,).
 
-    Where too few sites hold ground beyond for any bound to be, the rate stands for it. All values
-    of a run that holds none.
+    All values of a run that is silent.
     """
-    allowed = np.ones(len(trade.values), dtype=np.bool_)
-    for rate in _telling(trade):
-        allowed &= (rate.high if rate.least_high <= risk else rate.rate) <= risk
-    return np.asarray(np.logical_and.accumulate(allowed))
+    return np.asarray(np.logical_and.accumulate(~(held_against_risk(trade, risk) > risk)))
 
 
-def _telling(trade: TradeOff) -> list[Rate]:
+def held_against_risk(trade: TradeOff, risk: float) -> Floats:
+    """The bound of the false-go rate, or where sites are too few the rate, shape (v,).
+
+    The greater one of both heights; NaN where the run is silent.
+    """
+    held = np.full(len(trade.values), np.nan)
+    for rate in telling(trade):
+        held = np.fmax(held, rate.high if rate.least_high <= risk else rate.rate)
+    return held
+
+
+def telling(trade: TradeOff) -> list[Rate]:
     """The false-go rates that the run has ground for."""
     return [rate for rate in (trade.false_go, trade.false_go_bound) if rate.of >= LEAST_BEYOND]

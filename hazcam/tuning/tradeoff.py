@@ -33,7 +33,7 @@ from scipy.stats import t as student
 
 from hazcam.frames import Floats, read_only
 
-_AT_ONCE = 256  # sites whose sums are held at a time
+_ROUNDING = 1e-12  # of a sum of chances
 _ONE = 1.01  # sites that are worth no more are one: nothing shows how sites differ
 
 
@@ -171,23 +171,42 @@ def rate_of(
     if total <= 0:
         none = np.full(values, np.nan)
         return Rate(rate=none, low=none, high=none, of=0.0, clusters=0.0, least_high=np.nan)
-    sums, squares, products = (np.zeros(values) for _ in range(3))
-    for first in range(0, len(of_each), _AT_ONCE):
-        of_here = of_each[first:first + _AT_ONCE]
-        here = (cluster >= first) & (cluster < first + _AT_ONCE)
-        grid = np.bincount((cluster[here] - first) * (values + 1) + least[here], counted[here],
-                           minlength=len(of_here) * (values + 1)).reshape(len(of_here), -1)
-        done = np.cumsum(grid, axis=1)[:, :values]
-        done = done if up else grid.sum(axis=1, keepdims=True) - done
-        sums, squares = sums + done.sum(axis=0), squares + (done**2).sum(axis=0)
-        products = products + of_here @ done
+    weight = of_each[cluster]
+    sums, squares, products = (_at_values(of, least, values, up=up) for of in (
+        counted, _growth(counted, counted, cluster, least, up=up), counted * weight))
     rate = np.clip(sums / total, 0.0, 1.0)
+    rate[rate > 1 - _ROUNDING] = 1.0
     residual = squares - 2 * rate * products + rate**2 * float((of_each**2).sum())
     worth = 1 / float(((of_each / total) ** 2).sum())
     low, high = _bounds(rate, np.maximum(residual, 0.0) / total**2, np.full(values, worth),
                         confidence)
     return Rate(rate=rate, low=low, high=high, of=total, clusters=worth,
                 least_high=float(_none_of(worth, confidence)))
+
+
+def _at_values(
+    adds: Floats, least: NDArray[np.int64], values: int, *, up: bool = True
+) -> Floats:
+    """Sum of what headings add once they count, at each value, shape (v,); none is exactly 0."""
+    at = np.bincount(least, adds, minlength=values + 1)
+    summed = np.cumsum(at)[:-1] if up else np.cumsum(at[::-1])[-2::-1]
+    return np.asarray(summed, dtype=np.float64)
+
+
+def _growth(
+    x: Floats, y: Floats, cluster: NDArray[np.int64], least: NDArray[np.int64], *, up: bool = True
+) -> Floats:
+    """What each heading, as it counts, adds to the sum over sites of its site's x times its y."""
+    order = np.lexsort((least if up else -least, cluster))
+    begins = np.flatnonzero(np.diff(cluster[order], prepend=-1))
+    size = np.diff(begins, append=len(order))
+    before = []
+    for of in (x, y):
+        all_before = np.cumsum(of[order]) - of[order]
+        before.append(all_before - np.repeat(all_before[begins], size))
+    added = np.empty(len(order))
+    added[order] = x[order] * before[1] + y[order] * before[0] + x[order] * y[order]
+    return added
 
 
 def _none_of(clusters: ArrayLike, confidence: float) -> Floats:
@@ -252,21 +271,13 @@ def trade_off(
 
 def _of_goes(headings: Headings, values: int, confidence: float) -> Rate:
     """Expected failures of the headings that are go: both sums grow with the limit."""
-    cluster, least = headings.cluster, headings.least
-    count = int(cluster.max(initial=-1)) + 1
-    sums = {name: np.zeros(values) for name in ("f", "g", "ff", "fg", "gg")}
-    for first in range(0, count, _AT_ONCE):
-        here = (cluster >= first) & (cluster < first + _AT_ONCE)
-        place, rows = (cluster[here] - first) * (values + 1) + least[here], min(
-            _AT_ONCE, count - first)
-        failed, gone = (np.cumsum(np.bincount(place, weights, minlength=rows * (values + 1))
-                                  .reshape(rows, -1), axis=1)[:, :values]
-                        for weights in (headings.failing[here], np.ones(int(here.sum()))))
-        for name, part in (("f", failed), ("g", gone), ("ff", failed**2), ("fg", failed * gone),
-                           ("gg", gone**2)):
-            sums[name] += part.sum(axis=0)
-    some = sums["g"] > 0
-    f, g, ff, fg, gg = (sums[name][some] for name in ("f", "g", "ff", "fg", "gg"))
+    cluster, least, failing = headings.cluster, headings.least, headings.failing
+    ones = np.ones(len(least))
+    f, g, ff, fg, gg = (_at_values(of, least, values) for of in (
+        failing, ones, *(_growth(x, y, cluster, least) for x, y in (
+            (failing, failing), (failing, ones), (ones, ones)))))
+    some = g > 0
+    f, g, ff, fg, gg = (of[some] for of in (f, g, ff, fg, gg))
     rate, low, high = (np.full(values, np.nan) for _ in range(3))
     rate[some] = np.clip(f / g, 0.0, 1.0)
     variance = np.maximum(ff - 2 * rate[some] * fg + rate[some]**2 * gg, 0.0) / g**2

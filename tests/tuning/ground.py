@@ -109,7 +109,8 @@ def run_headings(
             chance[walk.place] = walk.outcome != "climbed"
     sweep = RunSweep(
         name="step", values=VALUES.copy(), beyond=asked, other=None, others=np.zeros(0), ids=ids,
-        pair=pair, heading_deg=5.0 * (np.arange(n) % each), least=made.least.astype(np.int32),
+        pair=pair, heading_deg=np.array([5.0 * (i % each) for i in range(n)]),
+        least=made.least.astype(np.int32),
         today=made.least <= np.searchsorted(VALUES, today),
         chance=(given[:, None] > asked).astype(np.float32),
         rovers=(RoverLimit("dunlin-em", today),), without_ground=0)

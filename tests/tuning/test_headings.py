@@ -109,13 +109,12 @@ def test_against_another_height(run: Run, legs: SuccessCurve) -> None:
     other = replace(legs.climbed, estimate=0.015, interval=interval)
     swept = headings_of(run, legs, others=[other])
     alone = headings_of(run, replace(legs, climbed=other))
-    again = swept.against(other)
-    assert again.beyond.tolist() == alone.beyond.tolist()
-    assert again.beyond_bound.tolist() == alone.beyond_bound.tolist()
-    assert again.beyond[1] > swept.beyond[1]
-    assert swept.against(legs.climbed).beyond.tolist() == swept.beyond.tolist()
-    with pytest.raises(ValueError, match="not swept"):
-        headings_of(run, legs).against(other)
+    for again in (swept.against(other, run), headings_of(run, legs).against(other, run)):
+        assert again.beyond.tolist() == alone.beyond.tolist()
+        assert again.beyond_bound.tolist() == alone.beyond_bound.tolist()
+        assert again.sweep is not alone.sweep
+    assert alone.beyond[1] > swept.beyond[1]
+    assert swept.against(legs.climbed, run).beyond.tolist() == swept.beyond.tolist()
 
 
 # --- what was walked ------------------------------------------------------------------------------

@@ -179,3 +179,13 @@ def test_the_wider_of_both_at_either_end(seed: int) -> None:
         min(one.low, other.low), max(one.high, other.high))
     # the penalty draws to shallow curves, of which the lower end is the lower
     assert one.low < other.low
+
+
+@pytest.mark.parametrize("link", LINKS)
+def test_a_step_between_two_rungs_is_not_ruled_out(link: Link) -> None:
+    """Ten of ten climbed rungs 0 to 3, none the others: a rover that climbs 3.5 does just that."""
+    data = responses(np.arange(8.0), np.zeros(8), np.where(np.arange(8) < 4, 10, 0),
+                     tried=np.full(8, 10))
+    assert height_interval(data, link, 0.95, 0.95).high > 3.5
+    # what the penalty alone would say: it takes curves for likelier that fall by and by
+    assert HeightProfile(data, link).interval(0.95, 0.95).high < 3.5

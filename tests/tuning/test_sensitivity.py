@@ -2,46 +2,66 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from hazcam.campaign.record import Outcome
+from hazcam.tuning.curve import HeightClimbed
 from hazcam.tuning.headings import RunHeadings
-from hazcam.tuning.recommend import recommend
-from hazcam.tuning.record import TrialGroup
-from hazcam.tuning.sensitivity import Choice, Moved, rests_on, sensitivity_of, settings_of
+from hazcam.tuning.recommend import Recommendation, recommend
+from hazcam.tuning.sensitivity import (
+    Choice,
+    Chooser,
+    Moved,
+    rests_on,
+    sensitivity_of,
+    settings_of,
+)
 from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
-from tests.tuning.ground import CONDITIONS, VALUES, run_headings, trial, walked
+from tests.tuning.ground import VALUES, run_headings, trial, walked
 
 GROUP = walked(3)
 CHOICE = Choice(group=GROUP, reliability=0.95, confidence=0.95, risk=0.2)
 SETTINGS = settings_of(CHOICE)
 
 
-def count(some: Headings, *, confidence: float | None = None) -> TradeOff:
-    return trade_off(some, some, VALUES, look_ahead_m=1.0, confidence=confidence or 0.95,
-                     costs=None)
+def count(some: Headings, confidence: float = 0.95) -> TradeOff:
+    return trade_off(some, some, VALUES, look_ahead_m=1.0, confidence=confidence, costs=None)
 
 
-def ground(choice: Choice = CHOICE, **changes: object) -> RunHeadings:
-    """Twenty sites of ten headings, one on another day; all heights of the settings swept."""
-    climbed = choice.climbed()
-    assert climbed is not None
-    heights = [h for one in (climbed, *(s.climbed for s in SETTINGS if s.climbed))
-               for h in (one.estimate, one.low)]
-    given = {"demand": np.random.default_rng(0).uniform(0.005, 0.095, 200), "each": 10,
-             "site": [f"site {i:02d}" for i in range(20)],
-             "day": ["2031-05-04"] * 19 + ["2031-05-05"], "height": climbed.estimate,
-             "low": climbed.low, "beyond": np.unique(np.clip(heights, 0, None))}
-    return run_headings(**(given | changes))  # type: ignore[arg-type]
+def height(choice: Choice) -> HeightClimbed:
+    found = choice.climbed()
+    assert found is not None
+    return found
 
 
-def moves_of(headings: RunHeadings, choice: Choice = CHOICE) -> list[Moved]:
-    return list(sensitivity_of(choice, choice.height(), SETTINGS if choice is CHOICE else (),
-                               headings, count, count(headings.decided())))
+def ground(climbed: HeightClimbed, **changes: Any) -> RunHeadings:
+    """Twenty sites of ten headings held against a height, one of the sites on another day."""
+    given: dict[str, Any] = {
+        "demand": np.random.default_rng(0).uniform(0.005, 0.095, 200), "each": 10,
+        "site": [f"site {i:02d}" for i in range(20)],
+        "day": ["2031-05-04"] * 19 + ["2031-05-05"], "height": climbed.estimate,
+        "low": climbed.low}
+    return run_headings(**(given | changes))
+
+
+def chooser_of(choice: Choice = CHOICE, **changes: Any) -> Chooser:
+    return Chooser(choice=choice, climbed=height(choice), count=count,
+                   held=lambda climbed: ground(climbed, **changes))
+
+
+def moves_of(choice: Choice = CHOICE, **changes: Any) -> list[Moved]:
+    return list(sensitivity_of(chooser_of(choice, **changes), SETTINGS if choice is CHOICE else (),
+                               ground(height(choice), **changes)))
+
+
+def chosen(choice: Choice = CHOICE, **changes: Any) -> Recommendation:
+    """From scratch."""
+    climbed = height(choice)
+    return recommend(count(ground(climbed, **changes).decided(), choice.confidence), climbed.low,
+                     choice.risk)
 
 
 def value(moves: list[Moved], what: str, setting: str) -> float | None:
@@ -51,7 +71,7 @@ def value(moves: list[Moved], what: str, setting: str) -> float | None:
 
 @pytest.fixture(scope="module")
 def plain() -> list[Moved]:
-    return moves_of(ground())
+    return moves_of()
 
 
 def test_what_is_tried(plain: list[Moved]) -> None:
@@ -66,7 +86,7 @@ def test_what_is_tried(plain: list[Moved]) -> None:
 
 
 def test_the_setting_of_the_choice_moves_nothing(plain: list[Moved]) -> None:
-    own = recommend(count(ground().decided()), CHOICE.height(), 0.2).value
+    own = chosen().value
     assert own is not None
     assert {value(plain, "reliability", "0.95"), value(plain, "confidence", "0.95"),
             value(plain, "risk", "0.2")} == {own}
@@ -87,14 +107,12 @@ def test_another_setting_is_as_if_it_were_asked_for(what: str) -> None:
     """
     odd = np.random.default_rng(1).uniform(0.03, 0.06, 200)
     odd[:10] = 0.02
-    outcomes: dict[int, Outcome] = {i: "stuck" for i in range(8)}
-    moves = moves_of(ground(demand=odd, outcomes=outcomes))
+    changes: dict[str, Any] = {"demand": odd, "outcomes": dict.fromkeys(range(8), "stuck")}
+    moves = moves_of(**changes)
     bases = set()
     for share in (0.8, 0.9, 0.95, 0.99):
-        other = replace(CHOICE, **{what: share})  # type: ignore[arg-type]
-        asked = recommend(
-            count(ground(other, demand=odd, outcomes=outcomes).decided(),
-                  confidence=other.confidence), other.height(), 0.2)
+        setting: dict[str, Any] = {what: share}
+        asked = chosen(replace(CHOICE, **setting), **changes)
         assert value(moves, what, f"{share:g}") == asked.value
         bases.add(asked.basis)
     assert "run" in bases
@@ -103,77 +121,84 @@ def test_another_setting_is_as_if_it_were_asked_for(what: str) -> None:
 # --- without data ---------------------------------------------------------------------------------
 
 
-def planted(**changes: object) -> RunHeadings:
+def planted() -> dict[str, Any]:
     """On one site steps of 15 mm stopped the rover: the limit is held down by it alone."""
     odd = np.random.default_rng(0).uniform(0.005, 0.095, 200)
     odd[190:] = 0.015
-    return ground(demand=odd, outcomes=dict.fromkeys(range(190, 200), "stuck"), **changes)
+    return {"demand": odd, "outcomes": dict.fromkeys(range(190, 200), "stuck")}
 
 
 def test_a_recommendation_that_rests_on_one_site_says_so() -> None:
-    moves = moves_of(planted())
-    own = recommend(count(planted().decided()), CHOICE.height(), 0.2)
-    assert own.basis == "run"
-    assert own.value == 0.014
-    found = [(m.what, m.setting) for m in rests_on(moves, own.value)]
-    assert ("without site", "site 19") in found
+    own = chosen(**planted())
+    assert (own.basis, own.value) == ("run", 0.014)
+    found = [(m.what, m.setting) for m in rests_on(moves_of(**planted()), own.value)]
+    assert [setting for what, setting in found if what == "without site"] == ["site 19"]
     assert ("without day", "2031-05-05") in found
-    assert [s for w, s in found if w == "without site"] == ["site 19"]
 
 
 def test_sites_are_left_out_whatever_is_counted() -> None:
     """Of too few sites pairs are counted; that a limit rests on one matters all the more."""
-    few = [f"site {i // 10}" for i in range(20)]
-    headings = replace(planted(), counted_by="pair", site=np.repeat(few, 10))
-    assert [m.setting for m in moves_of(headings) if m.what == "without site"] == [
-        "site 0", "site 1"]
+    few = np.repeat([f"site {i // 10}" for i in range(20)], 10)
+    headings = replace(ground(height(CHOICE)), counted_by="pair", site=few)
+    moves = sensitivity_of(chooser_of(), (), headings)
+    assert [m.setting for m in moves if m.what == "without site"] == ["site 0", "site 1"]
 
 
 def test_a_site_that_is_not_stated() -> None:
-    headings = replace(ground(), site=np.repeat(["", *["a"] * 19], 10))
-    assert [m.setting for m in moves_of(headings) if m.what == "without site"] == [
-        "not stated", "a"]
+    headings = replace(ground(height(CHOICE)), site=np.repeat(["", *["a"] * 19], 10))
+    moves = sensitivity_of(chooser_of(), (), headings)
+    assert [m.setting for m in moves if m.what == "without site"] == ["not stated", "a"]
 
 
 def test_trials_of_one_day_rest_on_it() -> None:
-    """Without them there is none: not a word would be misleading."""
-    one_day = replace(CHOICE, group=walked(3, days=1))
-    moves = moves_of(ground(one_day), one_day)
+    """Without them there is none: not to say so would be misleading."""
+    moves = moves_of(replace(CHOICE, group=walked(3, days=1)))
     assert value(moves, "without trials of", "2031-05-01") is None
     assert ("without trials of", "2031-05-01") in [
         (m.what, m.setting) for m in rests_on(moves, 0.03)]
 
 
 def test_a_day_that_all_failures_are_of() -> None:
+    """Without it all climbed, and where that ends is not known."""
     failures = tuple(replace(t, date=t.date.replace(day=9)) if not t.climbed else t
                      for t in GROUP.trials)
-    choice = replace(CHOICE, group=replace(GROUP, trials=failures))
-    moves = moves_of(ground(choice), choice)
+    moves = moves_of(replace(CHOICE, group=replace(GROUP, trials=failures)))
     assert value(moves, "without trials of", "2031-05-09") is None
-    assert [m.setting for m in rests_on(moves, 0.03) if m.what == "without trials of"][-1:] == [
-        "2031-05-09"]
+
+
+LOW = tuple(trial(f"p{i:03d}", 0.0025 * i, "stuck", day=9) for i in (11, 12))
+WITH_LOW = replace(CHOICE, group=replace(GROUP, trials=GROUP.trials + LOW))
+"""Trials that were pairs of this run: on one site and day the rover stuck early."""
+
+
+def test_a_day_of_trials_that_holds_the_limit_down() -> None:
+    """Without it the limit rises, the ground beyond being what the other trials say."""
+    moves = moves_of(WITH_LOW)
+    assert value(moves, "without trials of", "2031-05-09") == chosen().value
+    own = chosen(WITH_LOW).value
+    assert own is not None
+    assert own < 0.8 * (chosen().value or 0)
+    assert "2031-05-09" in [m.setting for m in rests_on(moves, own)]
 
 
 def test_trials_of_a_site_go_with_it() -> None:
-    """The pairs of one site are the trials that failed low: left out, they are not used twice."""
-    base = tuple(trial(f"t{i}", d, "climbed" if d < 0.047 else "stuck")
-                 for i, d in enumerate(np.linspace(0.03, 0.06, 31)))
-    low = tuple(trial(f"p{i:03d}", 0.02 + 0.0002 * i, "stuck") for i in range(10, 14))
-    group = TrialGroup(conditions=CONDITIONS, simulated=False, trials=base + low)
-    choice = replace(CHOICE, group=group)
-    headings = ground(choice, each=1, demand=np.random.default_rng(0).uniform(0.005, 0.095, 200),
-                      site=[f"site {i // 10:02d}" for i in range(200)],
-                      day=["2031-05-04"] * 200)
-    moves = moves_of(headings, choice)
-    rest = choice.without(t.id for t in low)
+    """They are pairs 11 and 12, which lie on the second site: they are not used twice."""
+    changes: dict[str, Any] = {
+        "each": 1, "site": [f"site {i // 10:02d}" for i in range(200)], "day": ["2031-05-04"] * 200}
+    chooser = chooser_of(WITH_LOW, **changes)
+    rest = WITH_LOW.without(t.id for t in LOW)
     assert rest is not None
-    assert (value(moves, "without site", "site 01") or 0) == pytest.approx(
-        np.floor(rest.height() * 1000) / 1000)
-    assert value(moves, "without site", "site 02") != value(moves, "without site", "site 01")
-    assert choice.height_without(["p010", "t1"], 0.5) == choice.without(
-        ["p010", "t1"]).height()  # type: ignore[union-attr]
-    assert choice.height_without(["p000"], 0.5) == 0.5
-    assert choice.height_without([t.id for t in group.trials], 0.5) == -np.inf
+    kept = ground(height(WITH_LOW), **changes).site != "site 01"
+    fair = recommend(count(ground(height(rest), **changes).decided().of(kept)), height(rest).low,
+                     0.2)
+    moves = moves_of(WITH_LOW, **changes)
+    assert value(moves, "without site", "site 01") == fair.value
+    own = chosen(WITH_LOW, **changes).value
+    assert value(moves, "without site", "site 02") == own is not None
+    assert own < 0.8 * (fair.value or 0)
+    assert chooser.without(["p010", "p011", "p012", "p013"], kept) == fair
+    assert chooser.without(t.id for t in WITH_LOW.group.trials) is None
+    assert chooser.without(["not a trial"]) == chosen(WITH_LOW, **changes)
 
 
 def test_what_a_recommendation_rests_on() -> None:
@@ -188,8 +213,6 @@ def test_what_a_recommendation_rests_on() -> None:
 
 def test_of_many_days_the_largest_are_left_out() -> None:
     days = [f"2031-{1 + i // 28:02d}-{1 + i % 28:02d}" for i in range(40)]
-    sizes: Callable[[int], int] = lambda i: 2 if i >= 10 else 1  # noqa: E731
-    names = [day for i, day in enumerate(days) for _ in range(sizes(i))]
-    n = len(names)
-    headings = ground(demand=np.full(n, 0.03), each=1, site=["a"] * n, day=names)
-    assert [m.setting for m in moves_of(headings) if m.what == "without day"] == days[10:]
+    names = days + days[10:]
+    moves = moves_of(demand=np.full(70, 0.03), each=1, site=["a"] * 70, day=names)
+    assert [m.setting for m in moves if m.what == "without day"] == days[10:]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from hazcam.frames import Floats
 from hazcam.tuning.headings import RunHeadings
 from hazcam.tuning.recommend import recommend
-from hazcam.tuning.split import HeldOut, held_out
+from hazcam.tuning.split import Choose, held_out
 from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
 from tests.tuning.ground import VALUES, run_headings
 
@@ -19,8 +20,9 @@ def count(some: Headings) -> TradeOff:
     return trade_off(some, some, VALUES, look_ahead_m=1.0, confidence=0.95, costs=None)
 
 
-def chosen(gone: frozenset[str], trade: TradeOff) -> int:
-    return recommend(trade, 0.041, 0.2).place
+def chosen_on(headings: RunHeadings) -> Choose:
+    """By trials that show 41 mm, at a risk of 20 %."""
+    return lambda gone, kept: recommend(count(headings.decided().of(kept)), 0.041, 0.2).place
 
 
 def ground(seed: int = 0, sites: int = 20, each: int = 10) -> Floats:
@@ -38,17 +40,17 @@ def test_each_site_at_the_limit_chosen_without_it() -> None:
     """By brute force; the choice hangs on what is left."""
     headings, told = made(ground(), 20), []
 
-    def choose(gone: frozenset[str], trade: TradeOff) -> int:
-        told.append((gone, trade.headings))
-        return 30 + len(told)
+    def choose(gone: frozenset[str], kept: NDArray[np.bool_]) -> int:
+        told.append((gone, kept))
+        return 40 + len(told)
 
-    found = held_out(headings, count, choose, 0.95, frozenset({"p003", "p017", "another"}))
-    assert [gone for gone, _ in told] == [
-        frozenset({f"p{i:03d}"}) & {"p003", "p017"} for i in range(20)]
-    assert {n for _, n in told} == {190}
-    assert found.chosen == pytest.approx([0.031 + 0.001 * i for i in range(20)])
+    found = held_out(headings, choose, 0.95, frozenset({"p003", "p017", "another"}))
     decided = headings.decided()
-    go = decided.least <= 31 + decided.cluster
+    for i, (gone, kept) in enumerate(told):
+        assert gone == frozenset({f"p{i:03d}"}) & {"p003", "p017"}
+        assert kept.tolist() == (decided.cluster != i).tolist()
+    assert found.chosen == pytest.approx([0.041 + 0.001 * i for i in range(20)])
+    go = decided.least <= 41 + decided.cluster
     beyond = decided.beyond == 1
     assert found.false_go.rate == pytest.approx(np.mean(go[beyond]))
     assert found.needless.rate == pytest.approx(np.mean(~go[~beyond]))
@@ -58,30 +60,31 @@ def test_each_site_at_the_limit_chosen_without_it() -> None:
 
 
 def test_a_site_that_is_unlike_the_others_is_caught() -> None:
-    """On one site steps of 20 mm stop the rover: chosen with it, hardly any go is false; without,
-    all of its are."""
+    """On one site steps of 20 mm stop the rover: chosen with it none goes; without, all do."""
     plain = made(ground(), 20)
     odd = ground()
     odd[:10] = 0.02
-    planted = made(odd, 20, outcomes={i: "stuck" for i in range(10)})
-    rates = [held_out(h, count, chosen, 0.95, NONE).false_go.rate for h in (plain, planted)]
+    planted = made(odd, 20, outcomes=dict.fromkeys(range(10), "stuck"))
+    rates = [held_out(h, chosen_on(h), 0.95, NONE).false_go.rate for h in (plain, planted)]
     with_it = count(planted.decided())
     own = recommend(with_it, 0.041, 0.2)
     assert (own.place, own.basis) == (19, "run")
     assert with_it.false_go.rate[own.place] == 0
     share = 10 / planted.decided().beyond.sum()
     assert rates == [0, pytest.approx(share)]
-    assert sorted(set(held_out(planted, count, chosen, 0.95, NONE).chosen)) == [0.019, 0.041]
+    assert sorted(set(held_out(planted, chosen_on(planted), 0.95, NONE).chosen)) == [0.019, 0.041]
 
 
 def test_of_many_sites_several_are_left_out_at_a_time() -> None:
-    found = held_out(made(ground(sites=45, each=2), 45), count, chosen, 0.95, NONE)
+    headings = made(ground(sites=45, each=2), 45)
+    found = held_out(headings, chosen_on(headings), 0.95, NONE)
     assert (found.folds, found.left_out, len(found.chosen)) == (20, "about 2 sites", 20)
 
 
 def test_one_site_cannot_be_split() -> None:
     """And nothing is counted: a rate of 0 would be made up."""
-    found = held_out(made(ground(sites=1), 1), count, chosen, 0.95, NONE)
+    headings = made(ground(sites=1), 1)
+    found = held_out(headings, chosen_on(headings), 0.95, NONE)
     assert (found.folds, found.left_out, found.chosen) == (0, "", ())
     for rate in (found.false_go, found.needless):
         assert np.isnan([rate.rate, rate.low, rate.high]).all()
@@ -89,7 +92,6 @@ def test_one_site_cannot_be_split() -> None:
 
 
 def test_where_nothing_can_be_chosen_all_ask() -> None:
-    found = held_out(made(ground(), 20), count, lambda gone, trade: -1, 0.95, NONE)
+    found = held_out(made(ground(), 20), lambda gone, kept: -1, 0.95, NONE)
     assert np.isnan(found.chosen).all()
     assert (found.false_go.rate, found.needless.rate) == (0, 1)
-    assert isinstance(found, HeldOut)

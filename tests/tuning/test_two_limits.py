@@ -1,0 +1,141 @@
+"""Two limits together: each pair of values as if the other limit had been set in the rover."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hazcam.campaign import Run, open_run
+from hazcam.frames import Floats
+from hazcam.rover import read_rover
+from hazcam.tuning.curve import SuccessCurve
+from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
+from hazcam.tuning.two_limits import TwoLimits, two_limits
+from tests.tuning.ground import curve, walked
+from tests.tuning.runs import Pair, peak, write_run
+
+BELLY = read_rover("dunlin-em").limits.belly.value
+OTHERS = np.array([0.25, 0.5, 1.0, 1.5]) * BELLY
+EACH = [(step, belly) for step in (0.01, 0.02, 0.03, 0.07) for belly in (0.2, 0.7, 1.3)]
+
+
+def pairs(changes: dict[int, Pair] | None = None) -> list[Pair]:
+    """Of one rover each step with each belly demand (in shares of its limit), a site each."""
+    made = []
+    for i, (step, belly) in enumerate(EACH):
+        pair = Pair(demand=peak({"step": step, "belly": belly * BELLY}, sigma=1e-4), walked=False,
+                    site=f"site {i:02d}")
+        made += [(changes or {}).get(i, pair), Pair(walked=False, site="elsewhere")]
+    return made
+
+
+@pytest.fixture(scope="module")
+def legs() -> SuccessCurve:
+    return curve(walked(0, count=150))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_run(tmp_path_factory.mktemp("two") / "RUN", pairs())
+
+
+@pytest.fixture
+def run(folder: Path) -> Iterator[Run]:
+    with open_run(folder) as opened:
+        yield opened
+
+
+def count(some: Headings, ahead: Headings) -> TradeOff:
+    return trade_off(some, ahead, np.linspace(0, 0.1, 1001), look_ahead_m=1.0, confidence=0.95,
+                     costs=None)
+
+
+def swept(
+    run: Run, legs: SuccessCurve, others: Floats = OTHERS, belly: SuccessCurve | None = None,
+    counted: list[Headings] | None = None,
+) -> TwoLimits:
+    """``counted``: takes up what was."""
+    def told(some: Headings, ahead: Headings) -> TradeOff:
+        if counted is not None:
+            assert len(some.least) == len(ahead.least) == len(EACH)
+            counted.append(some)
+        return count(some, ahead)
+
+    return two_limits(run, legs, "belly", belly, BELLY, others, risk=0.05, count=told)
+
+
+def shares(chosen: Sequence[bool], of: Sequence[bool]) -> float:
+    picked = [c for c, o in zip(chosen, of, strict=True) if o]
+    return sum(picked) / len(picked)
+
+
+def test_every_pair_of_values_by_brute_force(run: Run, legs: SuccessCurve) -> None:
+    """A heading goes where both demands are under their limits; it is beyond where either is."""
+    found = swept(run, legs)
+    assert found.false_go.shape == found.needless.shape == found.bound.shape == (1001, 4)
+    assert 0.031 < legs.climbed.low < legs.climbed.estimate < 0.06
+    beyond = [step > 0.05 or belly > 1 for step, belly in EACH]
+    for value in (0.005, 0.015, 0.025, 0.05, 0.09):
+        i = round(value * 1e4)
+        for j, share in enumerate((0.25, 0.5, 1.0, 1.5)):
+            go = [step < value and belly < share for step, belly in EACH]
+            assert found.false_go[i, j] == pytest.approx(shares(go, beyond), abs=1e-3)
+            assert found.needless[i, j] == pytest.approx(
+                shares([not g for g in go], [not b for b in beyond]), abs=1e-3)
+    assert (found.name, found.other, found.from_trials) == ("step", "belly", False)
+    assert (found.height, found.other_height) == (legs.climbed.low, BELLY)
+
+
+def test_growing_either_limit_asks_less_and_is_no_safer(run: Run, legs: SuccessCurve) -> None:
+    found = swept(run, legs)
+    for axis in (0, 1):
+        assert (np.diff(found.false_go, axis=axis) >= 0).all()
+        assert (np.diff(found.needless, axis=axis) <= 0).all()
+
+
+def test_the_best_has_the_fewest_needless_asks_within_both_heights(
+    run: Run, legs: SuccessCurve
+) -> None:
+    """The lowest of them: just over the step of 30 mm, at today's belly limit."""
+    found = swept(run, legs)
+    assert found.best is not None
+    assert found.best[1] == BELLY
+    assert 0.03 < found.best[0] < 0.031
+    assert found.best[0] <= legs.climbed.low
+
+
+def test_no_more_than_the_second_height(run: Run, legs: SuccessCurve) -> None:
+    """Where what is tried of the second limit is all above it, nothing is best."""
+    assert swept(run, legs, others=np.array([1.1, 1.5]) * BELLY).best is None
+
+
+def test_the_second_limit_with_trials_of_its_own(run: Run, legs: SuccessCurve) -> None:
+    """Legs that manage as much under the belly as they climb: then no belly demand is beyond."""
+    conditions = legs.group.conditions._replace(kind="belly")
+    own = curve(replace(legs.group, conditions=conditions, trials=tuple(
+        replace(t, conditions=conditions) for t in legs.group.trials)))
+    counted: list[Headings] = []
+    found = swept(run, legs, belly=own, counted=counted)
+    assert (found.from_trials, found.other_height) == (True, own.climbed.low)
+    over = [step > 0.05 or belly * BELLY > own.climbed.estimate for step, belly in EACH]
+    assert counted[0].beyond == pytest.approx(np.array(over, dtype=float), abs=1e-3)
+    assert counted[0].failing.max() <= 1
+    assert counted[0].failing[2] > counted[0].failing[0]
+
+
+def test_what_was_walked_stands_for_both(tmp_path: Path, legs: SuccessCurve) -> None:
+    """Whichever demand stopped it, or did not."""
+    stuck = Pair(demand=peak({"step": 0.01, "belly": 0.2 * BELLY}, sigma=1e-4), site="site 00",
+                 outcome="stuck")
+    over = Pair(demand=peak({"step": 0.07, "belly": 1.3 * BELLY}, sigma=1e-4), site="site 11")
+    counted: list[Headings] = []
+    with open_run(write_run(tmp_path / "RUN", pairs({0: stuck, 11: over}))) as run:
+        swept(run, legs, counted=counted)
+    assert len(counted) == len(OTHERS)
+    for some in counted:
+        for name in ("beyond", "beyond_bound", "failing"):
+            assert getattr(some, name)[[0, 11]].tolist() == [1, 0]
