@@ -82,12 +82,13 @@ def test_the_chance_to_fail_is_that_of_the_curve(tmp_path: Path, legs: SuccessCu
 
 
 def test_no_height_at_all_leaves_everything_beyond(tmp_path: Path, legs: SuccessCurve) -> None:
-    """The bound of no height is not one of 0."""
+    """The bound of no height is not one of 0: ground that sinks all along is beyond it, too."""
     none = replace(legs, climbed=replace(
         legs.climbed, interval=legs.climbed.interval._replace(low=-np.inf)))
-    found = of(tmp_path, pairs(), none)
+    sinks = Pair(demand=peak({}, step=np.full(N, -0.02)), walked=False)
+    found = of(tmp_path, [sinks, *pairs()], none)
     assert (found.beyond_bound == 1).all()
-    assert found.beyond[0] < 0.5
+    assert found.beyond[0] == found.sweep.chance[0, 0] == 0
 
 
 def test_headings_that_no_limit_decides(tmp_path: Path, legs: SuccessCurve) -> None:

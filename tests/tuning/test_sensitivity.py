@@ -166,7 +166,7 @@ def test_a_day_that_all_failures_are_of() -> None:
     assert value(moves, "without trials of", "2031-05-09") is None
 
 
-LOW = tuple(trial(f"p{i:03d}", 0.0025 * i, "stuck", day=9) for i in (11, 12))
+LOW = tuple(trial(f"p{i:03d}", 0.0025 * i, "stuck", day=9) for i in range(10, 14))
 WITH_LOW = replace(CHOICE, group=replace(GROUP, trials=GROUP.trials + LOW))
 """Trials that were pairs of this run: on one site and day the rover stuck early."""
 
@@ -182,7 +182,7 @@ def test_a_day_of_trials_that_holds_the_limit_down() -> None:
 
 
 def test_trials_of_a_site_go_with_it() -> None:
-    """They are pairs 11 and 12, which lie on the second site: they are not used twice."""
+    """They are pairs 10 to 13, which lie on the second site: they are not used twice."""
     changes: dict[str, Any] = {
         "each": 1, "site": [f"site {i // 10:02d}" for i in range(200)], "day": ["2031-05-04"] * 200}
     chooser = chooser_of(WITH_LOW, **changes)

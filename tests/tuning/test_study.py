@@ -99,7 +99,9 @@ def test_it_is_counted_on_sites_left_out(found: LimitStudy) -> None:
     split = found.split
     assert (split.folds, split.left_out, split.refitted) == (6, "one site", 1)
     assert split.false_go.of == pytest.approx(found.trade.false_go.of)
-    assert max(split.chosen) <= found.curve.climbed.low + 0.01
+    without = {m.setting: m.value for m in found.moves if m.what == "without site"}
+    assert split.chosen == tuple(without[site] for site in sorted(SITES))
+    assert without["pit"] != without["shore"]
 
 
 def test_the_settings_that_were_asked_for_move_nothing(found: LimitStudy) -> None:
