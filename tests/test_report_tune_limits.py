@@ -80,7 +80,8 @@ def study_of(
     made: dict[str, Any] = {
         "flips": flips_of(headings, chosen.place) if chosen.place >= 0 else (),
         "split": HeldOut(folds=5, left_out="one site", chosen=(0.03, math.nan, 0.031, 0.03, 0.03),
-                         false_go=NOTHING, needless=needless, refitted=0),
+                         false_go=NOTHING, false_go_bound=NOTHING, needless=needless,
+                         refitted=0),
         "onboard": SILENT, "rig": None, "two": None}
     return LimitStudy(
         aims=aims, curve=legs, headings=headings, trade=trade, recommendation=chosen,
@@ -301,8 +302,8 @@ def test_one_day_and_one_site_are_what_it_rests_on(legs: SuccessCurve) -> None:
 
 
 def test_a_split_that_is_not_possible_says_so(legs: SuccessCurve) -> None:
-    split = HeldOut(folds=0, left_out="", chosen=(), false_go=NOTHING, needless=NOTHING,
-                    refitted=0)
+    split = HeldOut(folds=0, left_out="", chosen=(), false_go=NOTHING, false_go_bound=NOTHING,
+                    needless=NOTHING, refitted=0)
     headings = ground(legs, [0.01, 0.02], site=["the pit"] * 2)
     text = limits_study_text(record_of(study_of(legs, headings, split=split)))
     assert "not possible: the headings counted are of one site" in text
@@ -311,8 +312,8 @@ def test_a_split_that_is_not_possible_says_so(legs: SuccessCurve) -> None:
 def test_the_split_is_told_with_what_was_chosen(legs: SuccessCurve) -> None:
     text = re.sub(r"\s+", " ", limits_study_text(record_of(silent(legs))))
     assert ("chosen without one site, counted on what was left out, 5 times: limits 0.0300 to "
-            "0.0310 m, none once; false go nothing to count, needless ask 20.0 % (10.0 to 40.0 %)"
-            ) in text
+            "0.0310 m, none once; false go beyond") in text
+    assert "nothing to count, needless ask 20.0 % (10.0 to 40.0 %)" in text
 
 
 # --- the rule on board, the rig, two limits -------------------------------------------------------
@@ -380,7 +381,8 @@ def two(legs: SuccessCurve, **changes: Any) -> TwoLimits:
     made: dict[str, Any] = {
         "name": "step", "other": "slope", "values": VALUES, "others": others, "false_go": rise / 2,
         "bound": rise, "needless": 1 - rise, "height": legs.climbed.low, "other_height": 0.05,
-        "from_trials": False, "best": (0.03, 0.05)}
+        "from_trials": False, "best": (0.03, 0.05), "today": (0.05, 0.05), "silent": False,
+        "few_sites": False}
     return TwoLimits(**{**made, **changes})
 
 

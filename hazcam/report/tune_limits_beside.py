@@ -172,7 +172,7 @@ def two_record(study: LimitStudy) -> Record | None:
     kept = np.unique(np.linspace(0, len(two.values) - 1, _MOST_ROWS).astype(int))
     return {
         "name": two.name, "other": two.other, "other_unit": LIMIT_UNITS[two.other],
-        "other_today": None if two.from_trials else two.other_height,
+        "today": list(two.today), "silent": two.silent, "few_sites": two.few_sites,
         "values": two.values[kept].tolist(), "others": two.others.tolist(),
         "false_go": two.false_go[kept].tolist(),
         "bound": two.bound[kept].tolist(), "needless": two.needless[kept].tolist(),
@@ -190,11 +190,10 @@ def two_words(study: LimitStudy, two: TwoLimits) -> str:
                 f"within {percent(study.aims.risk)}{legs}")
     false_go, bound, needless = (_at(two, grid) for grid in
                                  (two.false_go, two.bound, two.needless))
-    chosen = study.recommendation
-    if math.isnan(bound) or chosen.silent:
+    if math.isnan(bound) or two.silent:
         says = ("the run says nothing of false go, so that these are only the lowest with the "
                 "fewest needless asks")
-    elif chosen.few_sites and not math.isnan(false_go):
+    elif two.few_sites and not math.isnan(false_go):
         says = (f"false-go rate {share_words(false_go)}, its bound {share_words(bound)} by too few "
                 "sites to show the risk")
     else:

@@ -92,13 +92,13 @@ def two_limits_plot(record: Record) -> bytes | None:
     if two is None:
         return None
     figure = Figure(figsize=(_WIDTH_IN, 4.4), facecolor=WHITE, layout="constrained")
-    false_go = ("false_go", "false-go rate [%]") if record["limit"]["few_sites"] else (
+    false_go = ("false_go", "false-go rate [%]") if two["few_sites"] else (
         "bound", "bound of the false-go rate [%]")
     for axes, (name, title) in zip(figure.subplots(1, 2, sharey=True),
                                    (false_go, ("needless", "needless asks [%]")), strict=True):
-        told = name == "needless" or not record["limit"]["silent"]
+        told = name == "needless" or not two["silent"]
         _map(axes, two, 100 * floats(two[name]).T if told else np.array([np.nan]), title)
-        _mark_two(axes, record, two)
+        _mark_two(axes, two)
         axes.set_xlabel(of_limit(record))
     figure.axes[0].set_ylabel(f"{two['other']} limit [{two['other_unit']}]")
     return finished(figure, grid=None)
@@ -121,16 +121,14 @@ def _map(axes: Axes, two: Record, shares: Floats, title: str) -> None:
         text.set_path_effects([*_CASED])
 
 
-def _mark_two(axes: Axes, record: Record, two: Record) -> None:
+def _mark_two(axes: Axes, two: Record) -> None:
     """Today's and the best, and what the legs manage."""
     step, other = two["height"], two["other_height"]
     if step is not None and other is not None:
         axes.plot([step, step, 0.0], [0.0, other, other], color=PURPLE, linestyle="-.",
                   linewidth=1.8, label="what the legs are taken to manage")
-    if two["other_today"] is not None:
-        axes.plot([record["at"][0]["value"]], [two["other_today"]], "v", color=WHITE,
-                  markersize=10, markeredgecolor=BLACK, markeredgewidth=1.4, label="today",
-                  zorder=6, clip_on=False)
+    axes.plot(*two["today"], "v", color=WHITE, markersize=10, markeredgecolor=BLACK,
+              markeredgewidth=1.4, label="today", zorder=6, clip_on=False)
     if two["best"] is not None:
         axes.plot(*two["best"], "o", color=BLUE, markersize=10, markeredgecolor=WHITE,
                   label="fewest needless asks within the risk", zorder=6,

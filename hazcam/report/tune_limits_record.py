@@ -208,7 +208,8 @@ def _held_out(study: LimitStudy) -> Record:
     return {"folds": split.folds, "left_out": split.left_out,
             "state": "split" if split.folds else "one only, nothing to split",
             "chosen": list(split.chosen), "refitted": split.refitted,
-            "false_go": _held(split.false_go), "needless": _held(split.needless)}
+            "false_go": _held(split.false_go),
+            "false_go_bound": _held(split.false_go_bound), "needless": _held(split.needless)}
 
 
 def _held(rate: CountedRate) -> Record:

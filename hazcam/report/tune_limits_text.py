@@ -123,14 +123,13 @@ def _mistakes_table(record: Record) -> str:
 
 def mistake_cells(record: Record) -> list[_Row]:
     """Rows of both mistakes: label, of how much, and for each limit the value and its bounds."""
-    at, unit, by = record["at"], record["limit"]["unit"], record["counted"]["by"]
-    low = record["curve"]["climbed"]["low"]
-    above = "any" if low is None or low <= 0 else measure(low, unit)
+    at, by = record["at"], record["counted"]["by"]
+    likeliest, sure = _beyond_words(record)
     rows: list[_Row] = [
         (f"go, of {counted(record['headings']['decided'], 'heading')}", "",
          [(f"{one['goes']}", "") for one in at]),
-        _rate_row(at, "false_go", "false go, likeliest", by),
-        _rate_row(at, "false_go_bound", f"false go, beyond {above}", by),
+        _rate_row(at, "false_go", likeliest, by),
+        _rate_row(at, "false_go_bound", sure, by),
         _rate_row(at, "needless", "needless ask", by),
         ("failures among goes", "expected by the curve", [_failed(one) for one in at]),
         ("between asks", f"with {record['headings']['look_ahead_m']:g} m a go",
@@ -138,6 +137,15 @@ def mistake_cells(record: Record) -> list[_Row]:
     if at and at[0]["cost"] is not None:
         rows.append(("cost of a heading", "", [(f"{one['cost']:.3g}", "") for one in at]))
     return rows
+
+
+def _beyond_words(record: Record) -> tuple[str, str]:
+    """What false go is of: ground beyond the likeliest height climbed, and beyond the sure one."""
+    climbed, unit = record["curve"]["climbed"], record["limit"]["unit"]
+    heights = (climbed["estimate"], climbed["low"])
+    first, second = ("any" if height is None or height <= 0 else measure(height, unit)
+                     for height in heights)
+    return f"false go beyond {first}", f"false go beyond {second}"
 
 
 def _rate_row(at: Sequence[Record], name: str, label: str, by: str) -> _Row:
@@ -200,7 +208,8 @@ def held_out_words(record: Record) -> str:
                 f"{record['counted']['by']}, and there is no other to count on"
                 if record["headings"]["decided"] else "nothing to count")
     rates = ", ".join(f"{label} {_held(split[name], record)}" for name, label in
-                      (("false_go", "false go"), ("needless", "needless ask")))
+                      zip(("false_go", "false_go_bound", "needless"),
+                          (*_beyond_words(record), "needless ask"), strict=True))
     refitted = "" if not split["refitted"] else (
         f"; {counted(split['refitted'], 'trial')} of these pairs left out of the curve with them")
     return (f"chosen without {split['left_out']}, counted on what was left out, "

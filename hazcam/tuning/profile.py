@@ -7,10 +7,21 @@ against the best, lacks no more than the quantile of chi-square with one degree 
 Cox and D. Oakes, Analysis of Survival Data, 1984, section 3.3; W. Q. Meeker and L. A. Escobar, Am.
 Stat. 49, 1995, pp. 48-53). It has no end where a slope of 0 cannot be ruled out.
 
-The likelihood here carries Jeffreys' penalty whether the outcomes separate or not (G. Heinze and M.
-Schemper, Stat. Med. 21, 2002, pp. 2409-2419, for the logistic curve). Without it, intervals of
-nominally 95 % hold 85 to 90 % of the true heights at 20 to 40 trials, and the one-sided bound lies
-above the true height in up to a fifth of the campaigns: ``tests/benchmarks/curves.py`` shows both.
+Few trials part too well: without a penalty the likeliest curve is too steep, often a step, and the
+lower end lies too high. With Jeffreys' penalty (G. Heinze and M. Schemper, Stat. Med. 21, 2002, pp.
+2409-2419, for the logistic curve) it falls by and by, and where the truth is steep the upper end
+lies too low. At either end the wider of both is taken (``height_interval``), so that the lower end
+is mostly that with the penalty, the upper one that without. ``tests/benchmarks/curves.py``, 24 times
+500 campaigns of 20, 40 and 80 trials, share of intervals of nominally 95 % that hold the height
+that 95 % climb, and of one-sided 95 % bounds that lie above it:
+
+==================  ============  ==================
+Likelihood          Held          Bound above truth
+==================  ============  ==================
+without a penalty   83 to 100 %   0 to 22 %
+with the penalty    75 to 99 %    0 to 5 %
+wider of both       94 to 100 %   0 to 5 %
+==================  ============  ==================
 """
 
 from __future__ import annotations

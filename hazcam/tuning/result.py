@@ -65,6 +65,8 @@ class TuningResult:
         The table of trials, and the run whose demands were held against the limit.
     reliability, confidence, risk : float
         Settings, each between 0 and 1.
+    simulated_weight : float or None
+        With which simulated trials were counted in; None: they were not.
     where : str
         The file, for messages.
     """
@@ -80,6 +82,7 @@ class TuningResult:
     reliability: float
     confidence: float
     risk: float
+    simulated_weight: float | None
     where: str
 
     @property
@@ -88,10 +91,12 @@ class TuningResult:
         c, trials, run = self.conditions, self.trials, self.run
         reliability, confidence, risk = (
             f"{100 * share:g} %" for share in (self.reliability, self.confidence, self.risk))
+        prior = ("" if self.simulated_weight is None else
+                 f", simulated trials counted in as {self.simulated_weight:g} each")
         return (f"{_counted(trials.count, 'trial')} ({trials.name}, sha256 {trials.digest[:12]}) "
                 f"on {_counted(run.count, 'pair')} (run {run.name}, sha256 {run.digest[:12]}): "
-                f"reliability {reliability}, confidence {confidence}, risk {risk}; {c.gait} on "
-                f"{c.ground}, {c.gravity_mps2:g} m/s2; {self.made_on.isoformat()}")
+                f"reliability {reliability}, confidence {confidence}, risk {risk}{prior}; "
+                f"{c.gait} on {c.ground}, {c.gravity_mps2:g} m/s2; {self.made_on.isoformat()}")
 
 
 def result_of(text: str, where: str) -> TuningResult:
@@ -130,6 +135,8 @@ def result_of(text: str, where: str) -> TuningResult:
         reliability=given.share("inputs.settings.reliability"),
         confidence=given.share("inputs.settings.confidence"),
         risk=given.share("inputs.settings.risk"), where=where,
+        simulated_weight=(None if given.at("inputs.settings.simulated_weight") is None
+                          else given.number("inputs.settings.simulated_weight")),
     )
 
 

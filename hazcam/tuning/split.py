@@ -39,8 +39,9 @@ class HeldOut:
         What was left out each time, in words; empty where nothing was.
     chosen : tuple of float
         The limits chosen, of each fold; NaN where none was. [m or deg]
-    false_go, needless : CountedRate
+    false_go, false_go_bound, needless : CountedRate
         Of the headings left out, each at the limit chosen without it; where none was, it asks.
+        As in ``TradeOff``.
     refitted : int
         Trials that are pairs of this run, and were left out of the curve with their site.
     """
@@ -49,6 +50,7 @@ class HeldOut:
     left_out: str
     chosen: tuple[float, ...]
     false_go: CountedRate
+    false_go_bound: CountedRate
     needless: CountedRate
     refitted: int
 
@@ -90,6 +92,7 @@ def held_out(
     return HeldOut(
         folds=len(folds), left_out=each, chosen=tuple(chosen),
         false_go=_counted(decided, go, decided.beyond, confidence),
+        false_go_bound=_counted(decided, go, decided.beyond_bound, confidence),
         needless=_counted(decided, ~go, 1 - decided.beyond, confidence),
         refitted=len(trial_ids & set(headings.sweep.ids)))
 

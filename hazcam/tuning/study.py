@@ -8,11 +8,13 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.campaign.store.reader import Run
+from hazcam.errors import HazcamError
 from hazcam.frames import Floats
 from hazcam.rover.profile import LIMIT_UNITS, Limit, LimitName, RoverProfile
 from hazcam.tuning.curve import SuccessCurve
@@ -131,7 +133,8 @@ def study_limit(
     Raises
     ------
     HazcamError
-        A run without demands, or without pairs of the trials' rover.
+        A run without demands, or without pairs of the trials' rover, or where those have several
+        values of the limit today.
     """
     choice = Choice(group=curve.group, reliability=aims.reliability, confidence=aims.confidence,
                     risk=aims.risk, prior=curve.prior, prior_weight=curve.prior_weight)
@@ -176,8 +179,16 @@ def digest_of_run(run: Run) -> str:
 
 
 def _rover_of(run: Run, headings: RunHeadings) -> RoverProfile:
-    first = int(np.argmax(headings.of_rover))
-    return run.demands(headings.sweep.ids[headings.sweep.pair[first]]).rover
+    sweep = headings.sweep
+    rover = run.demands(sweep.ids[sweep.pair[int(np.argmax(headings.of_rover))]]).rover
+    today = sorted({limit.value for limit in sweep.rovers if limit.rover == rover.name})
+    if len(today) > 1:
+        unit = LIMIT_UNITS[cast(LimitName, sweep.name)]
+        raise HazcamError(
+            str(run.file), f"pairs of {rover.name} with {len(today)} {sweep.name} limits: "
+            f"{', '.join(f'{value:g}' for value in today)} {unit}", "one limit, which is set anew",
+            "give the rovers names of their own, or assess them in runs of their own")
+    return rover
 
 
 def _split(chooser: Chooser, headings: RunHeadings) -> HeldOut:
@@ -196,5 +207,6 @@ def _two(
     name, other_curve = second
     tried: Floats = values_of(name, rover)
     others = tried[np.unique(np.linspace(0, len(tried) - 1, VALUES).astype(int))]
-    return two_limits(run, curve, name, other_curve, float(getattr(rover.limits, name).value),
-                      others, risk=aims.risk, count=count)
+    today = (float(getattr(rover.limits, curve.group.conditions.kind).value),
+             float(getattr(rover.limits, name).value))
+    return two_limits(run, curve, name, other_curve, today, others, risk=aims.risk, count=count)

@@ -12,7 +12,7 @@ from hazcam.frames import Floats, read_only
 from hazcam.rover.profile import LimitName
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.headings import RunHeadings, headings_of
-from hazcam.tuning.recommend import within_risk
+from hazcam.tuning.recommend import telling, within_risk
 from hazcam.tuning.sweep import sweep_run
 from hazcam.tuning.tradeoff import Headings, TradeOff
 
@@ -36,6 +36,12 @@ class TwoLimits:
         What the legs climb of each demand. [m or deg]
     from_trials : bool
         Whether the other's is from trials; else it is what the rover has today.
+    today : tuple of float
+        What both limits are today. [m or deg]
+    silent : bool
+        The run holds no ground beyond either, and says nothing of false go.
+    few_sites : bool
+        So few sites hold any that the rate stands for its bound.
     best : tuple of float, or None
         The values with the fewest needless asks among those whose bound is at most the risk,
         neither above its height; the lowest of them.
@@ -51,6 +57,9 @@ class TwoLimits:
     height: float
     other_height: float
     from_trials: bool
+    today: tuple[float, float]
+    silent: bool
+    few_sites: bool
     best: tuple[float, float] | None
 
     def __post_init__(self) -> None:
@@ -60,7 +69,7 @@ class TwoLimits:
 
 def two_limits(
     run: Run, curve: SuccessCurve, other: LimitName, other_curve: SuccessCurve | None,
-    today: float, others: Floats, *, risk: float,
+    today: tuple[float, float], others: Floats, *, risk: float,
     count: Callable[[Headings, Headings], TradeOff],
 ) -> TwoLimits:
     """Sweep two limits over a run.
@@ -74,8 +83,8 @@ def two_limits(
         The second one.
     other_curve : SuccessCurve or None
         Of the second; None: the legs are taken to manage what the limit is today.
-    today : float
-        What it is today. [m or deg]
+    today : tuple of float
+        What both are today. [m or deg]
     others : ndarray of shape (m,)
         Its values, ascending. [m or deg]
     risk : float
@@ -84,12 +93,13 @@ def two_limits(
         Gives the trade-off of headings and of those straight ahead.
     """
     headings = headings_of(run, curve, second=(other, others))
-    height = today if other_curve is None else other_curve.climbed.low
-    headings = _beyond_either(run, headings, other, other_curve, today)
+    height = today[1] if other_curve is None else other_curve.climbed.low
+    headings = _beyond_either(run, headings, other, other_curve, today[1])
     trades = [count(headings.decided(case), headings.ahead(case)) for case in range(len(others))]
     false_go, needless = (np.stack([getattr(t, name).rate for t in trades], axis=1)
                           for name in ("false_go", "needless"))
     bound = np.stack([np.fmax(t.false_go.high, t.false_go_bound.high) for t in trades], axis=1)
+    rates = telling(trades[-1])
     # Up along either limit, as up along one.
     allowed = np.logical_and.accumulate(
         np.stack([within_risk(t, risk) for t in trades], axis=1), axis=1)
@@ -99,6 +109,7 @@ def two_limits(
         name=curve.group.conditions.kind, other=other, values=values, others=others,
         false_go=false_go, bound=bound, needless=needless, height=curve.climbed.low,
         other_height=height, from_trials=other_curve is not None,
+        today=today, silent=not rates, few_sites=any(r.least_high > risk for r in rates),
         best=_best(values, others, needless, allowed))
 
 

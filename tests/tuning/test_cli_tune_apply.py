@@ -29,7 +29,8 @@ def record() -> dict[str, Any]:
             "trials": {"name": "black-sand.trials.csv", "digest": "1a2b3c4d5e6f7a8b" * 4,
                        "count": 36},
             "run": {"name": "RUN", "digest": "0f" * 32, "pairs": 10},
-            "settings": {"reliability": 0.95, "confidence": 0.95, "risk": 0.05, "cost_ratio": 50}},
+            "settings": {"reliability": 0.95, "confidence": 0.95, "risk": 0.05, "costs": None,
+                         "simulated_weight": None}},
         "conditions": {"rover": "dunlin-em", "gait": "tripod", "ground": "black sand",
                        "gravity_mps2": 9.81, "kind": "step"},
     }

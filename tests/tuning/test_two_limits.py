@@ -65,7 +65,7 @@ def swept(
             counted.append(some)
         return count(some, ahead)
 
-    return two_limits(run, legs, "belly", belly, BELLY, others, risk=0.05, count=told)
+    return two_limits(run, legs, "belly", belly, (0.05, BELLY), others, risk=0.05, count=told)
 
 
 def shares(chosen: Sequence[bool], of: Sequence[bool]) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import click
 
@@ -138,6 +138,6 @@ def _of_kind(
         return None
     curve = _curve(table, found[0], aims, weight)
     if isinstance(curve, NoCurve):
-        raise TrialsError(f"{table.name}: {wanted.text}", cast(NoCurve, curve).reason,
+        raise TrialsError(f"{table.name}: {wanted.text}", curve.reason,
                           "trials that give a success curve", "leave out --and, or add trials")
     return curve
