@@ -434,8 +434,8 @@ def test_the_plot_of_the_rule_shows_its_line(legs: SuccessCurve) -> None:
 
 
 def test_two_limits_without_ground_beyond_say_so_in_place_of_a_map(legs: SuccessCurve) -> None:
-    drawn = [two_limits_plot(record_of(study_of(legs, make(legs).headings, two=two(legs))))
-             for make in (silent, borne)]
+    drawn = [two_limits_plot(record_of(study_of(legs, make(legs).headings, two=two(
+        legs, silent=make is silent)))) for make in (silent, borne)]
     assert drawn[0] != drawn[1]
     assert two_limits_plot(record_of(silent(legs))) is None
 
