@@ -11,16 +11,16 @@ Few trials part too well: without a penalty the likeliest curve is too steep, of
 lower end lies too high. With Jeffreys' penalty (G. Heinze and M. Schemper, Stat. Med. 21, 2002, pp.
 2409-2419, for the logistic curve) it falls by and by, and where the truth is steep the upper end
 lies too low. At either end the wider of both is taken (``height_interval``), so that the lower end
-is mostly that with the penalty, the upper one that without. ``tests/benchmarks/curves.py``, 24 times
-500 campaigns of 20, 40 and 80 trials, share of intervals of nominally 95 % that hold the height
-that 95 % climb, and of one-sided 95 % bounds that lie above it:
+is mostly that with the penalty, the upper one that without. ``tests/benchmarks/curves.py``, of 24
+times 500 campaigns of 20, 40 and 80 trials: the share of intervals of nominally 95 % that hold the
+height that 95 % climb, and of one-sided 95 % bounds that lie above it.
 
 ==================  ============  ==================
 Likelihood          Held          Bound above truth
 ==================  ============  ==================
 without a penalty   83 to 100 %   0 to 22 %
-with the penalty    75 to 99 %    0 to 5 %
-wider of both       94 to 100 %   0 to 5 %
+with the penalty    75 to 99 %    0 to 4 %
+wider of both       95 to 100 %   0 to 4 %
 ==================  ============  ==================
 """
 

@@ -35,8 +35,9 @@ def curve(
     Trials of one kind of obstacle, rover, gait, ground and gravity are fitted together, walked and
     simulated ones apart. Logistic and probit curve by maximum likelihood (penalised where the
     outcomes separate), the error of the measured demands taken into account; bounds by profile
-    likelihood, the lower of both curves. Told with it: whether the trials look like the curve, what
-    the number rests on, and whether walked and simulated trials are of one curve.
+    likelihood, with and without Jeffreys' penalty, the widest of all. Told with it: whether the
+    trials look like the curve, what the number rests on, and whether walked and simulated trials
+    are of one curve.
 
     Exit status: 0 at least one group of trials gives a curve; 1 none does, which is told with what
     to try next, or an input failed; 2 wrong usage.
