@@ -142,7 +142,7 @@ def test_the_text_says_each_number_each_warning_and_the_caution(record: Record) 
 def test_the_text_without_a_curve_says_why_what_is_shown_and_what_to_try(record: Record) -> None:
     flat = " ".join(tune_curve_text(record).split())
     assert "no curve all 3 trials climbed, up to 0.05 m" in flat
-    assert ("of 0.0300 m, the least tried, 1 of 1 climbed: by these alone a chance of at least "
+    assert ("at 0.0300 m, the least tried, or up to 0.0015 m above, 1 of 1 climbed: by these alone a chance of at least "
             "10 % at 90 % confidence; if a greater step is never climbed more often, all 3 count: "
             "at least 46 %") in flat
     assert "try next try greater demands" in flat

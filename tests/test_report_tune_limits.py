@@ -22,14 +22,16 @@ from hazcam.report.tune_limits_plots import between_asks_plot, moves_plot, trade
 from hazcam.report.tune_limits_record import CAUTION, limits_study_record
 from hazcam.report.tune_limits_text import limits_study_text
 from hazcam.report.tune_limits_words import sites_needed
+from hazcam.rover import read_rover
 from hazcam.rover.profile import Limit
 from hazcam.statistics import Interval, clopper_pearson
 from hazcam.tuning.changed_rig import LeftOut
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.flips import flips_of
 from hazcam.tuning.headings import RunHeadings
-from hazcam.tuning.onboard import OnboardReports, fit_onboard
+from hazcam.tuning.onboard import fit_onboard
 from hazcam.tuning.onboard_mistakes import false_go_and_needless
+from hazcam.tuning.onboard_reports import OnboardReports, SilentPair
 from hazcam.tuning.onboard_rule import NoOnboardRule, OnboardRule, threshold_for
 from hazcam.tuning.onboard_study import OnboardStudy
 from hazcam.tuning.recommend import recommend
@@ -49,7 +51,7 @@ AIMS = Aims(reliability=0.95, confidence=0.95, risk=0.05, costs=(100.0, 1.0))
 NOTHING = CountedRate(rate=math.nan, low=math.nan, high=math.nan, of=0.0, clusters=0)
 SILENT = OnboardStudy(
     reports=OnboardReports(kind="step", pairs=(), sites=(), rovers=(), reported=np.zeros(0),
-                           demand=np.zeros(0), sigma=np.zeros(0), silent=9,
+                           demand=np.zeros(0), sigma=np.zeros(0),
                            reason="no pair has a value"),
     rule=NoOnboardRule(reason="no pair has a value"), thresholds=VALUES, mistakes=None,
     threshold=None)
@@ -85,6 +87,7 @@ def study_of(
         "onboard": SILENT, "rig": None, "two": None}
     return LimitStudy(
         aims=aims, curve=legs, headings=headings, trade=trade, recommendation=chosen,
+        rover=read_rover("dunlin-em"),
         today={"dunlin-em": Limit(value=0.05, source="derived: leg length / 2")},
         moves=moves if moves is not None else (
             Moved(what="reliability", setting="0.9", value=0.033),
@@ -214,7 +217,7 @@ def test_columns_are_as_long_as_the_values_and_null_has_a_state(any_study: Limit
 def test_numbers_of_headings_add_up(legs: SuccessCurve) -> None:
     headings = ground(legs, [0.02, 0.03, 0.2, 0.3, 0.4], outcomes={0: "climbed", 2: "stuck"})
     found = record_of(study_of(legs, headings))["headings"]
-    assert (found["all"], found["decided"], found["asking_whatever"]) == (5, 2, 3)
+    assert (found["of_rover"], found["decided"], found["asking_whatever"]) == (5, 2, 3)
     assert found["outcomes"] == {"known": 2, "used": 1, "words": {"climbed": 1}}
 
 
@@ -246,15 +249,6 @@ def test_a_cheapest_limit_says_what_it_leaves_out(legs: SuccessCurve) -> None:
             for study in (silent(legs), above)]
     assert "the lowest of several, the recommended one costs no more" in told[0]
     assert "more than the recommended one: by cost alone" in told[1]
-
-
-def test_simulated_trials_are_said_first(legs: SuccessCurve) -> None:
-    group = replace(legs.group, simulated=True, trials=tuple(
-        replace(t, simulated=True) for t in legs.group.trials))
-    record = record_of(study_of(replace(legs, group=group), silent(legs).headings))
-    assert record["conditions"]["simulated"] is True
-    assert "simulated" in record["cautions"][0]
-    assert "30 simulated trials" in record["limit"]["reason"]
 
 
 # --- text -----------------------------------------------------------------------------------------
@@ -328,6 +322,24 @@ def board(legs: SuccessCurve, pairs: int) -> OnboardStudy:
         reports=reports, rule=rule, thresholds=VALUES,
         mistakes=false_go_and_needless(rule, reports.demand, reports.sigma, height, VALUES),
         threshold=threshold_for(rule, height, 0.05))
+
+
+def test_pairs_without_a_value_are_told_with_what_they_count_as(legs: SuccessCurve) -> None:
+    given = board(legs, 200)
+    reports = replace(given.reports, silent=tuple(
+        SilentPair(f"silent-{n}", "dunlin-em", demand, 0.001, stopped)
+        for n, (demand, stopped) in enumerate([(0.09, False), (0.09, False), (0.001, False),
+                                               (0.09, True)])))
+    rule = fit_onboard(reports)
+    found = record_of(study_of(legs, silent(legs).headings, onboard=replace(
+        given, reports=reports, rule=rule)))["onboard"]
+    assert ("; 4 pairs with no value: 2 of them, whose step would have shown, count as missed, 1 "
+            "with a verdict ask-ground not. ") in found["text"]
+    assert [one["missed"] for one in found["reports"]["silent"]] == [True, True, False, False]
+    none = replace(SILENT, reports=replace(SILENT.reports, silent=reports.silent[:1]))
+    told = record_of(study_of(legs, silent(legs).headings, onboard=none))["onboard"]["text"]
+    assert told == ("not known: no pair has a value; 1 pair with no value; only the ground's limit "
+                    "is tuned, not the rule on board")
 
 
 def test_the_threshold_on_board_is_told_with_its_mistakes(legs: SuccessCurve) -> None:
@@ -430,6 +442,13 @@ def test_the_plot_of_the_rule_shows_its_line(legs: SuccessCurve) -> None:
     record = record_of(study_of(legs, silent(legs).headings, onboard=board(legs, 200)))
     unfitted = {**record, "onboard": {**record["onboard"], "rule": None}}
     assert onboard_plot(record) != onboard_plot(unfitted)
+    unsaid = {"pair": "silent", "rover": "dunlin-em", "demand": 0.09, "sigma": 0.001,
+              "stopped": False}
+    drawn = []
+    for missed in (True, False):
+        reports = {**record["onboard"]["reports"], "silent": [{**unsaid, "missed": missed}]}
+        drawn.append(onboard_plot({**record, "onboard": {**record["onboard"], "reports": reports}}))
+    assert drawn[0] != drawn[1] == onboard_plot(record)
     assert onboard_plot(record_of(silent(legs))) is None
 
 

@@ -208,6 +208,9 @@ def test_a_value_too_close_to_call_is_left_to_decide() -> None:
 
 
 def reference(demand: HeadingDemand, name: str, value: float) -> float:
+    turn_hidden_m = -np.inf if demand.turn is None else demand.turn.hidden_m
+    if name in ("step", "belly") and max(np.nanmax(demand.hidden_m), turn_hidden_m) > value:
+        return 1.0
     limits = replace(ENDLESS, **{name: replace(LIMITS.step, value=value)})
     return float(1 - (1 - exceeding(demand, limits)[-1]) * (1 - turn_exceeding(demand, limits)))
 
@@ -215,7 +218,7 @@ def reference(demand: HeadingDemand, name: str, value: float) -> float:
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10**6), name=st.sampled_from([n for n in NAMES if n != "gap"]))
 def test_the_chance_is_that_of_all_stations(seed: int, name: str) -> None:
-    """The turn, an unknown tilt, and ``contact`` beside ``belly`` included."""
+    """The turn, an unknown tilt, ``contact`` beside ``belly`` and what could hide included."""
     demand, values = a_demand(seed), values_about(name, 16)
     expected = [reference(demand, name, value) for value in values]
     assert chance_beyond(gists_of([demand]), name, values)[0] == pytest.approx(expected, abs=2e-9)
@@ -253,6 +256,30 @@ def test_the_turn_counts(name: str) -> None:
     height = {"drop": 0.02}.get(name, 0.03)
     chance = chance_beyond(gists_of([quiet(turn=turn)]), name, [height, height + 0.004])
     assert chance[0] == pytest.approx(norm.sf([0.0, 1.0]), rel=1e-6)
+
+
+@pytest.mark.parametrize("name", ["step", "belly", "drop", "slope"])
+def test_what_could_hide_stands_as_if_it_were_there(name: str) -> None:
+    """Ground of which 4 mm were measured, where up to 60 mm could hide: it is no ground within."""
+    hidden = np.where(np.arange(N) == 20, 0.06, np.nan)
+    turn = TurnDemand(step_m=0, drop_m=0, sigma_m=0.001, hidden_m=0.06, unseen_m=0)
+    values = np.array([0.05, 0.0599, 0.06, 0.0601])
+    beyond = [1, 1, 0, 0] if name in ("step", "belly") else [0, 0, 0, 0]
+    values = values if name != "slope" else 900 * values  # deg
+    low = {} if name in ("slope", "drop") else {name: np.full(N, 0.004)}
+    for demand in (quiet(hidden_m=hidden, **low), quiet(turn=turn, **low)):
+        for chance in (chance_beyond(gists_of([demand]), name, values)[0],
+                       chance_beyond_of(demand, name, values)):
+            assert chance == pytest.approx(beyond, abs=1e-9)
+    if beyond[0]:
+        asks = decide(quiet(hidden_m=hidden, **low), limits_with(**(
+            dict.fromkeys(LIMIT_UNITS, 90.0) | {name: 0.0599})), 0.9)
+        assert [cause.kind for cause in asks.causes] == ["hidden obstacle"]
+
+
+def test_nothing_is_known_to_be_small_where_anything_could_hide() -> None:
+    demand = quiet(hidden_m=np.where(np.arange(N) == 3, np.inf, 0.0))
+    assert chance_beyond(gists_of([demand]), "step", [0.1, 2.0]).tolist() == [[1, 1]]
 
 
 def test_a_hole_that_nothing_explains_is_as_long_as_its_run() -> None:

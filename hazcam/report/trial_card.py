@@ -1,8 +1,4 @@
-"""A card of trials to make: one file to print on A4, black on white, and to fill in by hand.
-
-How far a range of three readings spreads for one standard deviation, 1.69, is the factor of control
-charts (E. S. Pearson, Biometrika 24, 1932, pp. 404-417).
-"""
+"""A card of trials to make: one file to print on A4, black on white, and to fill in by hand."""
 
 from __future__ import annotations
 
@@ -15,9 +11,9 @@ from typing import NamedTuple
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hazcam.report.record import Record
-from hazcam.report.tune_next_text import built, closeness, forecast, order
+from hazcam.report.tune_next_text import built, closeness, forecast, not_counted, order
 from hazcam.rover.profile import LimitName
-from hazcam.tuning.cells import OUTCOMES
+from hazcam.tuning.cells import OUTCOMES, SIGMA_OF_RANGE
 from hazcam.tuning.table import COLUMNS
 from hazcam.tuning.table import SCHEMA as TRIALS_SCHEMA
 
@@ -94,7 +90,8 @@ def trial_card(record: Record) -> str:
         record=record, rows=rows, outcomes=OUTCOMES, unit=unit,
         obstacle=_OBSTACLES[record["conditions"]["kind"]], closeness=whole(closeness(record)),
         order=order(record), reason=whole(record["reason"]), forecast=whole(forecast(record)),
-        lines=csv_lines(record)[:2])
+        lines=csv_lines(record)[:2], not_counted=not_counted(record),
+        sigma_of_range=f"{SIGMA_OF_RANGE:g}")
 
 
 def whole(text: str) -> str:

@@ -8,6 +8,8 @@
   ``too few trials``.
 - ``low`` of ``climbed`` is the height climbed with the reliability, at the confidence, one-sided;
   the interval of everything else is two-sided at 95 %.
+- ``p_no_slope`` of a fit tests by the likelihood ratio, against ``null_log_likelihood``, whether
+  the demand matters at all; ``deviance`` is against a chance of its own for each trial.
 - ``chance_at_least`` of ``support`` is a lower bound by the trials at a demand alone, and
   ``chance_at_least_if_falling`` by all trials there and at greater demands.
 - ``warnings`` are sentences, the worst first.
@@ -54,7 +56,7 @@ def tune_curve_record(study: CurveStudy) -> Record:
     """
     record: Record = plain({
         "schema": SCHEMA, "kind": KIND, "hazcam": __version__,
-        "table": {"name": study.table.name, "digest": study.table.digest,
+        "table": {"name": study.table.file_name, "digest": study.table.digest,
                   "trials": len(study.table.trials)},
         "options": {"reliability": study.reliability, "confidence": study.confidence,
                     "simulated_weight": study.simulated_weight},
@@ -104,7 +106,7 @@ def _found(curve: SuccessCurve | NoCurve) -> Record:
 
 
 def _fit(fit: CurveFit) -> Record:
-    return {**asdict(fit), "covariance": fit.covariance.tolist()}
+    return {**asdict(fit), "covariance": fit.covariance.tolist(), "p_no_slope": fit.p_no_slope}
 
 
 def _interval(interval: Interval) -> Record:

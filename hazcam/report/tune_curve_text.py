@@ -10,6 +10,7 @@ from hazcam.report.text import WIDTH, labelled, plain_table, rendered
 from hazcam.report.tune_curve_record import by_conditions
 from hazcam.tuning.words import bare, chance, measure, of_hundred, percent
 
+_UNLIKELY = 0.05  # p value below which something is told as found: common practice, no source
 # What would tell more where there is no curve, by what the trials are.
 _TRY_GREATER = "try greater demands, a little more each time, until some fail; then repeat between"
 _TRY_SMALLER = "try smaller demands, until some climb; then repeat between"
@@ -99,14 +100,18 @@ def group_rows(record: Record, group: Record) -> list[tuple[str, str]]:
 
 
 def fit_words(group: Record) -> str:
-    """Which curve is likelier, and how it was fitted."""
+    """Which curve is likelier, how it was fitted and bounded, and whether the demand matters."""
     fits, link = group["fits"], group["link"]
     other = next(name for name in fits if name != link)
     apart = fits[link]["log_likelihood"] - fits[other]["log_likelihood"]
     how = "maximum penalised likelihood (Jeffreys)" if fits[link]["penalised"] \
         else "maximum likelihood"
+    p = fits[link]["p_no_slope"]
+    matters = "the" if p < _UNLIKELY else "no sign that the"
     return (f"{how}; {link} is likelier than {other} by {apart:.2f} in log-likelihood; estimates "
-            f"are of the {link}, the band too")
+            f"are of the {link}, the band too; bounds by profile likelihood, with and without "
+            f"Jeffreys' penalty, the wider; {matters} demand matters (likelihood ratio of the "
+            f"slope, {chance(p)})")
 
 
 def goodness_words(group: Record) -> str:
@@ -114,7 +119,7 @@ def goodness_words(group: Record) -> str:
     found = group["goodness"]
     if found["p_value"] is None:
         return "too few trials to tell whether they are unlike the curve"
-    looks = ("no sign that the trials are unlike the curve" if found["p_value"] >= 0.05 else
+    looks = ("no sign that the trials are unlike the curve" if found["p_value"] >= _UNLIKELY else
              "the trials do not look like the curve")
     return (f"{looks} (Pearson's X^2 {found['statistic']:.2f} over {len(found['lots'])} lots, "
             f"{chance(found['p_value'])})")
@@ -123,11 +128,12 @@ def goodness_words(group: Record) -> str:
 def without_words(record: Record, group: Record) -> str:
     """What the trials show at one demand, without any curve."""
     support, unit, count = group["support"], group["conditions"]["unit"], len(group["trials"])
-    told = (f"within {measure(support['near'], unit)} of {measure(support['at'], unit)}, the least "
-            f"tried, {support['climbed']} of {support['tried']} climbed: by these alone a chance "
+    told = (f"at {measure(support['at'], unit)}, the least tried, or up to "
+            f"{measure(support['near'], unit)} above, {support['climbed']} of {support['tried']} "
+            f"climbed: by these alone a chance "
             f"of at least {_whole(support['chance_at_least'])} at "
             f"{percent(record['options']['confidence'])} confidence")
-    if group["outcomes"].get("climbed", 0) < count:
+    if group["outcomes"].get("climbed", 0) < count or support["tried"] == count:
         return told
     return (f"{told}; if a greater {group['conditions']['kind']} is never climbed more often, all "
             f"{count} count: at least {_whole(support['chance_at_least_if_falling'])}")

@@ -36,13 +36,19 @@ def onboard_record(study: LimitStudy) -> Record:
         "reports": {
             "pairs": list(reports.pairs), "sites": list(reports.sites),
             "reported": reports.reported.tolist(), "demand": reports.demand.tolist(),
-            "sigma": reports.sigma.tolist(), "silent": reports.silent,
+            "sigma": reports.sigma.tolist(),
+            "silent": [{**one._asdict(), "missed": one.pair in _missed(rule)}
+                       for one in reports.silent],
             "left_out": [{"pair": pair, "reason": why} for pair, why in reports.left_out]},
         "rule": None if isinstance(rule, NoOnboardRule) else _rule(rule),
         "thresholds": found.thresholds.tolist() if found.mistakes is not None else None,
         "false_go": None if found.mistakes is None else found.mistakes.false_go.tolist(),
         "needless": None if found.mistakes is None else found.mistakes.needless.tolist(),
         **_threshold(study), "text": onboard_words(study)}
+
+
+def _missed(rule: OnboardRule | NoOnboardRule) -> tuple[str, ...]:
+    return rule.missed.pairs if isinstance(rule, OnboardRule) else ()
 
 
 def _rule(rule: OnboardRule) -> Record:
@@ -87,16 +93,31 @@ def onboard_words(study: LimitStudy) -> str:
     """The rule on board and its threshold, or why it is not known."""
     rule = study.onboard.rule
     if isinstance(rule, NoOnboardRule):
-        return f"not known: {rule.reason}; {_GROUND_ONLY}"
+        return f"not known: {rule.reason}{_silent_words(study)}; {_GROUND_ONLY}"
     low, high = rule.gain_interval
     missed = (f"; missed {len(rule.missed.pairs)} of {rule.missed.tried} that would have shown"
               + (f", overstated {len(rule.overstated.pairs)} of {rule.overstated.tried}"
-                 if rule.overstated.pairs else ""))
+                 if rule.overstated.pairs else "") + _silent_words(study))
     return (f"it reports {measure(rule.offset_m, 'm')} and {rule.gain:.2f} ({low:.2f} to "
             f"{high:.2f}) of the {rule.kind}, with a noise of {measure(rule.tau_m, 'm')} "
             f"({bare(rule.tau_least_m, 'm')} to {measure(rule.tau_most_m, 'm')}), by "
             f"{counted(rule.pairs, 'pair')} of {bare(rule.least_demand_m, 'm')} to "
             f"{measure(rule.most_demand_m, 'm')}{missed}. {_threshold_words(study, rule)}")
+
+
+def _silent_words(study: LimitStudy) -> str:
+    """How many pairs carry no value, and what that counts as; empty where all carry one."""
+    silent, rule = study.onboard.reports.silent, study.onboard.rule
+    if not silent:
+        return ""
+    told = f"; {counted(len(silent), 'pair')} with no value"
+    if isinstance(rule, NoOnboardRule):
+        return told
+    missed = sum(one.pair in rule.missed.pairs for one in silent)
+    stopped = sum(one.stopped for one in silent)
+    asked = f", {stopped} with a verdict ask-ground not" if stopped else ""
+    return (f"{told}: {missed} of them, whose {rule.kind} would have shown, count as "
+            f"missed{asked}")
 
 
 def _threshold_words(study: LimitStudy, rule: OnboardRule) -> str:
@@ -172,7 +193,8 @@ def two_record(study: LimitStudy) -> Record | None:
     kept = np.unique(np.linspace(0, len(two.values) - 1, _MOST_ROWS).astype(int))
     return {
         "name": two.name, "other": two.other, "other_unit": LIMIT_UNITS[two.other],
-        "today": list(two.today), "silent": two.silent, "few_sites": two.few_sites,
+        "today": list(two.today), "silent": two.silent, "risk_shown": two.shown,
+        "confidence": two.confidence,
         "values": two.values[kept].tolist(), "others": two.others.tolist(),
         "false_go": two.false_go[kept].tolist(),
         "bound": two.bound[kept].tolist(), "needless": two.needless[kept].tolist(),
@@ -187,21 +209,27 @@ def two_words(study: LimitStudy, two: TwoLimits) -> str:
             f"today, {measure(two.other_height, other_unit)}" if not two.from_trials else "")
     if two.best is None:
         return (f"no pair of {two.name} and {two.other} keeps the bound of the false-go rate "
-                f"within {percent(study.aims.risk)}{legs}")
+                f"within {percent(study.aims.risk)}{_at_confidence(two)}{legs}")
     false_go, bound, needless = (_at(two, grid) for grid in
                                  (two.false_go, two.bound, two.needless))
     if math.isnan(bound) or two.silent:
         says = ("the run says nothing of false go, so that these are only the lowest with the "
                 "fewest needless asks")
-    elif two.few_sites and not math.isnan(false_go):
-        says = (f"false-go rate {share_words(false_go)}, its bound {share_words(bound)} by too few "
-                "sites to show the risk")
+    elif not two.shown and not math.isnan(false_go):
+        says = (f"false-go rate {share_words(false_go)}, its bound {share_words(bound)}"
+                f"{_at_confidence(two)} by too few sites to show the risk")
     else:
-        says = f"bound of the false-go rate {share_words(bound)}"
+        says = f"bound of the false-go rate {share_words(bound)}{_at_confidence(two)}"
     asks = ("" if math.isnan(needless) else ", with which no heading goes" if needless == 1 else
             f", needless asks {share_words(needless)}")
     return (f"{two.name} {measure(two.best[0], unit)} with {two.other} "
-            f"{measure(two.best[1], other_unit)}: {says}{asks}{legs}")
+            f"{measure(two.best[1], other_unit)}: {says}{asks}; the lowest of those with as few"
+            f"{legs}")
+
+
+def _at_confidence(two: TwoLimits) -> str:
+    """The confidence of a bound, which holds for all that were tried together."""
+    return f" (at {100 * two.confidence:.4g} % confidence, as many pairs are tried)"
 
 
 def _at(two: TwoLimits, grid: Floats) -> float:

@@ -47,6 +47,10 @@ def _reported(axes: Axes, found: Record) -> None:
     if gross.any():
         axes.plot(demand[gross], reported[gross], "X", color=ORANGE, markeredgecolor=BLACK,
                   markersize=8, label="missed or overstated")
+    unsaid = floats([one["demand"] for one in reports["silent"] if one["missed"]])
+    if unsaid.size:
+        axes.plot(unsaid, np.full(len(unsaid), 0.02), "X", color=WHITE, markeredgecolor=ORANGE,
+                  markersize=8, transform=axes.get_xaxis_transform(), label="missed, no value")
     if rule:
         x = np.linspace(0.0, max(float(demand.max()), rule["most_demand_m"]), 50)
         line = rule["offset_m"] + rule["gain"] * x
@@ -92,7 +96,7 @@ def two_limits_plot(record: Record) -> bytes | None:
     if two is None:
         return None
     figure = Figure(figsize=(_WIDTH_IN, 4.4), facecolor=WHITE, layout="constrained")
-    false_go = ("false_go", "false-go rate [%]") if two["few_sites"] else (
+    false_go = ("false_go", "false-go rate [%]") if not two["risk_shown"] else (
         "bound", "bound of the false-go rate [%]")
     for axes, (name, title) in zip(figure.subplots(1, 2, sharey=True),
                                    (false_go, ("needless", "needless asks [%]")), strict=True):

@@ -5,11 +5,16 @@
   one-sided bounds at the confidence each, ``of`` how many headings it could happen to (expected),
   ``clusters`` how many sites, days or pairs of one size those are worth. ``false_go`` is of ground
   beyond the likeliest height climbed, ``false_go_bound`` of ground beyond the one at the
-  confidence. ``held_against_risk`` is the greater of their upper bounds, or where ``few_sites``
-  hold such ground of the rates themselves; null where the run holds none.
+  confidence. ``bound`` is the greater of their upper bounds; null where the run holds no such
+  ground.
 - ``null`` stands for what is not known or does not exist, with a state beside it: of a rate
   ``counted`` or ``nothing to count``; a distance between asks is ``null`` where it never asks.
 - ``flips`` are the headings with another verdict than today, the riskiest first.
+- ``walked`` in ``at`` counts the walked headings of the run that are go, and of those the ones on
+  which the rover did not climb; ``low`` and ``high`` as of a rate.
+- ``limit.risk_shown``: whether the bound of the false-go rate shows that the risk is met; not of a
+  run that is silent, nor of too few sites. ``limit.rover_numbers`` are those of the rover that the
+  run was assessed for, ``rover_digest`` is theirs.
 - ``limit.cheapest`` is null where no costs are given.
 """
 
@@ -33,11 +38,12 @@ from hazcam.report.tune_limits_words import (
     rests_words,
     sites_needed,
 )
+from hazcam.rover.limits import rover_numbers
 from hazcam.tuning.compare import comparisons_of
 from hazcam.tuning.curve import SuccessCurve, curve_of
 from hazcam.tuning.curve_study import CurveStudy
 from hazcam.tuning.headings import FEW_CLUSTERS
-from hazcam.tuning.recommend import LEAST_BEYOND, held_against_risk
+from hazcam.tuning.recommend import LEAST_BEYOND, bound_of
 from hazcam.tuning.record import TrialTable
 from hazcam.tuning.result import KIND, SCHEMA
 from hazcam.tuning.sensitivity import rests_on
@@ -79,7 +85,8 @@ def limits_study_record(
                        "text": group.conditions.text},
         "limit": _limit(study),
         "inputs": {
-            "trials": {"name": trials.name, "digest": trials.digest, "count": len(group.trials)},
+            "trials": {"name": trials.file_name, "digest": trials.digest,
+                       "count": len(group.trials)},
             "run": {"name": run_name, "digest": run_digest, "pairs": run_pairs},
             "settings": _settings(study)},
         "at": _at(study), "counted": _counted(study), "headings": _headings(study),
@@ -97,13 +104,16 @@ def limits_study_record(
 
 
 def _limit(study: LimitStudy) -> Record:
-    chosen = study.recommendation
+    chosen, trade = study.recommendation, study.trade
     return {
         "name": study.name, "unit": study.unit,
         "today": {rover: {"value": limit.value, "source": limit.source}
                   for rover, limit in study.today.items()},
         "recommended": chosen.value, "basis": chosen.basis, "silent": chosen.silent,
-        "few_sites": chosen.few_sites, "cheapest": chosen.cheapest, "reason": reason_words(study)}
+        "risk_shown": chosen.shown,
+        "cheapest": trade.values[trade.cheapest] if trade.cheapest >= 0 else None,
+        "reason": reason_words(study),
+        "rover_digest": study.rover.digest, "rover_numbers": rover_numbers(study.rover)}
 
 
 def _settings(study: LimitStudy) -> Record:
@@ -138,7 +148,7 @@ def _trade_off(study: LimitStudy) -> Record:
     return {
         "values": trade.values.tolist(),
         **{name: _rate(getattr(trade, name)) for name in RATES},
-        "held_against_risk": held_against_risk(trade, study.aims.risk).tolist(),
+        "bound": bound_of(trade).tolist(),
         "go_share": trade.go_share.tolist(),
         "between_asks_m": {"mean": mean.tolist(), "low": low.tolist(), "high": high.tolist()},
         "cost": None if trade.cost is None else trade.cost.tolist()}
@@ -158,7 +168,7 @@ def _at(study: LimitStudy) -> list[Record]:
     chosen, values = study.recommendation, study.trade.values
     (today,) = study.today.values()
     places = [("today", int(np.argmin(np.abs(values - today.value)))),
-              ("recommended", chosen.place), ("cheapest", chosen.cheapest_place)]
+              ("recommended", chosen.place), ("cheapest", study.trade.cheapest)]
     return [_at_place(study, name, place) for name, place in places if place >= 0]
 
 
@@ -169,10 +179,11 @@ def _at_place(study: LimitStudy, name: str, place: int) -> Record:
         "name": name, "value": trade.values[place], "go_share": trade.go_share[place],
         "goes": round(float(np.nan_to_num(trade.go_share[place])) * trade.headings),
         **{which: _rate_at(getattr(trade, which), place) for which in RATES},
-        "held_against_risk": held_against_risk(trade, study.aims.risk)[place],
+        "bound": bound_of(trade)[place],
         "between_asks_m": {"mean": mean, "low": low, "high": high,
                            "state": "never asked" if math.isinf(mean) else "asked"},
-        "cost": None if trade.cost is None else trade.cost[place]}
+        "cost": None if trade.cost is None else trade.cost[place],
+        "walked": asdict(study.walked(place))}
 
 
 def _rate_at(rate: Rate, place: int) -> Record:
@@ -192,10 +203,10 @@ def _counted(study: LimitStudy) -> Record:
 
 def _headings(study: LimitStudy) -> Record:
     headings = study.headings
-    of_rover, counted_ = int(headings.of_rover.sum()), int(headings.counted.sum())
-    walks = [walk for walk in headings.walks if headings.of_rover[walk.place]]
+    of_rover, counted_ = len(headings.counted), int(headings.counted.sum())
+    walks = headings.walks
     used = [walk for walk in walks if headings.counted[walk.place]]
-    return {"all": len(headings.of_rover), "of_rover": of_rover, "decided": counted_,
+    return {"of_rover": of_rover, "decided": counted_,
             "asking_whatever": of_rover - counted_,
             "pairs_without_stereo": headings.sweep.without_ground,
             "outcomes": {"known": len(walks), "used": len(used),
@@ -221,13 +232,8 @@ def _held(rate: CountedRate) -> Record:
 
 def _cautions(study: LimitStudy) -> list[str]:
     """Sentences, the worst first."""
-    return [text for text in (_simulated(study), _no_headings(study), _more_go(study),
+    return [text for text in (_no_headings(study), _more_go(study),
                               _undecided(study), CAUTION) if text]
-
-
-def _simulated(study: LimitStudy) -> str:
-    return ("the trials are simulated: no rover has walked them" if study.curve.group.simulated
-            else "")
 
 
 def _no_headings(study: LimitStudy) -> str:

@@ -55,6 +55,9 @@ def answer_words(record: Record) -> str:
     if limit["recommended"] is None:
         return f"no {limit['name']} limit can be recommended"
     found = f"set the {limit['name']} limit to {measure(limit['recommended'], limit['unit'])}"
+    if not limit["risk_shown"]:
+        risk = percent(record["inputs"]["settings"]["risk"])
+        found += f" (that the risk of {risk} is met is not shown)"
     at = next(one for one in record["at"] if one["name"] == "recommended")
     if record["headings"]["decided"] and not at["goes"]:
         return f"{found}, with which no heading goes that hangs on it"
@@ -132,11 +135,21 @@ def mistake_cells(record: Record) -> list[_Row]:
         _rate_row(at, "false_go_bound", sure, by),
         _rate_row(at, "needless", "needless ask", by),
         ("failures among goes", "expected by the curve", [_failed(one) for one in at]),
+        *_walked_row(record),
         ("between asks", f"with {record['headings']['look_ahead_m']:g} m a go",
          [_between(one["between_asks_m"]) for one in at])]
     if at and at[0]["cost"] is not None:
         rows.append(("cost of a heading", "", [(f"{one['cost']:.3g}", "") for one in at]))
     return rows
+
+
+def _walked_row(record: Record) -> list[_Row]:
+    """What came of walks that are go; no row where no outcome of one is known."""
+    if not record["headings"]["outcomes"]["used"]:
+        return []
+    return [("failed, of walked goes", "as labelled in this run", [
+        (f"{one['failed']} of {one['go']}", bounds_words(one)) if one["go"] else ("none walked", "")
+        for one in (at["walked"] for at in record["at"])])]
 
 
 def _beyond_words(record: Record) -> tuple[str, str]:
@@ -201,7 +214,10 @@ def mistake_rows(record: Record) -> list[tuple[str, str]]:
 
 
 def held_out_words(record: Record) -> str:
-    """Which split was used, and the rates on what was left out."""
+    """Which split was used, and the rates on what was left out.
+
+    Which ground is beyond is the judge of the choice, and takes all trials.
+    """
     split, unit = record["held_out"], record["limit"]["unit"]
     if not split["folds"]:
         return ("not possible: the headings counted are of one "
@@ -210,11 +226,15 @@ def held_out_words(record: Record) -> str:
     rates = ", ".join(f"{label} {_held(split[name], record)}" for name, label in
                       zip(("false_go", "false_go_bound", "needless"),
                           (*_beyond_words(record), "needless ask"), strict=True))
-    refitted = "" if not split["refitted"] else (
-        f"; {counted(split['refitted'], 'trial')} of these pairs left out of the curve with them")
+    refitted = ""
+    if split["refitted"]:
+        refitted = (f"; {counted(split['refitted'], 'trial')} of these pairs left out of the curve "
+                    "with them")
+    elif record["headings"]["outcomes"]["known"]:
+        refitted = "; the walks of this run are not among the trials"
     return (f"chosen without {split['left_out']}, counted on what was left out, "
             f"{split['folds']} times: limits {range_words(split['chosen'], unit)}; "
-            f"{rates}{refitted}")
+            f"{rates}{refitted}. Which ground is beyond is said by all trials")
 
 
 def _held(rate: Record, record: Record) -> str:
@@ -264,8 +284,8 @@ def failing_words(flip: Record) -> str:
     """The chance that the rover would not climb it."""
     if flip["failing"] is None:
         return "not known"
-    if flip["walked"]:
-        return "climbed" if flip["failing"] == 0 else "failed"
+    if flip["walked"] not in ("", "climbed"):
+        return "failed"
     return share_words(flip["failing"]) if flip["failing"] >= 5e-5 else "below 0.01 %"
 
 

@@ -9,7 +9,7 @@ from itertools import groupby
 from hazcam.report.record import counted
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.headings import FEW_CLUSTERS
-from hazcam.tuning.recommend import telling, within_risk
+from hazcam.tuning.recommend import bound_of, telling, within_risk
 from hazcam.tuning.sensitivity import RESTS, Moved
 from hazcam.tuning.study import LimitStudy
 from hazcam.tuning.words import measure, percent
@@ -37,9 +37,8 @@ def asked_words(curve: SuccessCurve) -> str:
 
 
 def trials_words(curve: SuccessCurve) -> str:
-    """How many trials, and of which sort."""
-    found = counted(len(curve.group.trials), "simulated trial" if curve.group.simulated
-                    else "trial")
+    """How many trials, with those of a prior."""
+    found = counted(len(curve.group.trials), "trial")
     if curve.prior is None:
         return found
     return (f"{found} and {len(curve.prior.trials)} simulated ones, each with weight "
@@ -68,8 +67,12 @@ def _run_says(study: LimitStudy) -> str:
     if chosen.silent:
         return ("the run holds no ground beyond that which this limit decides, so it says nothing "
                 "of false go")
-    return (f"on the run the {_held_words(study, chosen.place)}, is within the risk of "
-            f"{percent(risk)}{_few_sites(study)}")
+    bound = share_words(float(bound_of(study.trade)[chosen.place]))
+    if chosen.shown:
+        return (f"on the run the bound of the false-go rate, {bound}, is within the risk of "
+                f"{percent(risk)}")
+    return (f"on the run the bound of the false-go rate, {bound}, is as low as so few sites can "
+            f"show{_not_shown(study)}")
 
 
 def _ended_by_run(study: LimitStudy) -> str:
@@ -78,29 +81,24 @@ def _ended_by_run(study: LimitStudy) -> str:
     first = int(within_risk(trade, risk).sum())
     at = measure(float(trade.values[first]), study.unit)
     more = "more" if study.recommendation.value is not None else "the least value already"
-    return (f"at {more}, the {_held_words(study, first)} at {at}, would exceed the risk of "
-            f"{percent(risk)}{_few_sites(study)}")
+    over = [rate for rate in telling(trade) if rate.high[first] > max(risk, rate.least_high)]
+    bound = share_words(max(float(rate.high[first]) for rate in over))
+    if all(rate.least_high <= risk for rate in over):
+        return (f"at {more}, the bound of the false-go rate, {bound} at {at}, would exceed the "
+                f"risk of {percent(risk)}{_not_shown(study)}")
+    return (f"at {more}, {at}, the run shows false go: the bound of its rate, {bound}, would "
+            f"exceed that of so few sites without any{_not_shown(study)}")
 
 
-def _held_words(study: LimitStudy, place: int) -> str:
-    """What is held against the risk at a value: the bound of the false-go rate, or the rate."""
-    rates = telling(study.trade)
-    held = [(rate.high[place], "bound of the ") if rate.least_high <= study.aims.risk else
-            (rate.rate[place], "") for rate in rates]
-    value, what = max(held)
-    return f"{what}false-go rate, {share_words(float(value))}"
-
-
-def _few_sites(study: LimitStudy) -> str:
+def _not_shown(study: LimitStudy) -> str:
     """That no bound can be as low as the risk on so few sites; else empty."""
-    if not study.recommendation.few_sites:
+    if study.recommendation.shown:
         return ""
     aims, by = study.aims, study.headings.counted_by
     worth = min(rate.clusters for rate in telling(study.trade))
     return (f". That the risk is met is not shown: its ground beyond is worth {worth:.1f} {by}s, "
             f"and it takes {sites_needed(aims.risk, aims.confidence)} without a single false go to "
-            f"bound the rate by {percent(aims.risk)} at {percent(aims.confidence)} confidence; the "
-            "rate itself is held against the risk instead")
+            f"bound the rate by {percent(aims.risk)} at {percent(aims.confidence)} confidence")
 
 
 def sites_needed(risk: float, confidence: float) -> int:
@@ -121,7 +119,10 @@ def counted_words(study: LimitStudy) -> str:
     by, held = study.headings.counted_by, _present(study)
     few = f", which are few (fewer than {FEW_CLUSTERS}): bounds hold less than they say" \
         if held < FEW_CLUSTERS else ""
-    return f"counted over {counted(held, by)}{few}"
+    alone = "" if by != "pair" else (
+        "; no pair says of which site or day it is, so pairs of one place are counted as if they "
+        "were independent: bounds claim more than is known")
+    return f"counted over {counted(held, by)}{few}{alone}"
 
 
 def _present(study: LimitStudy) -> int:

@@ -3,6 +3,7 @@
 - Demands are in the unit of the kind: m or deg.
 - ``null`` stands for what is not known: the forecast and the narrowing where there is no curve.
 - A bound of 0 stands for none above 0.
+- ``simulated`` counts the simulated trials under the same conditions, which are not counted in.
 """
 
 from __future__ import annotations
@@ -36,8 +37,10 @@ def next_record(
     ids = free_ids(table, plan.group, len(order))
     support = plan.support
     computed: dict[str, Any] = {
-        "table": table.name, "conditions": plan.group.conditions._asdict(),
+        "table": table.file_name, "conditions": plan.group.conditions._asdict(),
         "unit": plan.group.conditions.unit, "made": len(plan.group.trials),
+        "simulated": sum(trial.simulated and trial.conditions == plan.group.conditions
+                         for trial in table.trials),
         "reliability": reliability, "confidence": confidence,
         "rule": plan.rule, "reason": plan.reason, "sigma": plan.sigma,
         "tolerance": 2 * plan.sigma, "stepwise": plan.stepwise,
@@ -67,7 +70,8 @@ def _forecast(forecast: Forecast | None) -> Record | None:
 def next_text(record: Record) -> str:
     """Which trials, in which order, why, and what they would make of the bound."""
     lines = [labelled(label, text) for label, text in [
-        ("trials", f"{record['table']}: {counted(record['made'], 'trial')}, {conditions(record)}"),
+        ("trials", f"{record['table']}: {counted(record['made'], 'trial')}, {conditions(record)}"
+                   f"{not_counted(record)}"),
         ("next", planned(record)), ("why", record["reason"]),
         ("order", ", ".join(f"{t['trial_id']} {built(t['demand'], record['unit'])}"
                             for t in record["trials"]) + f"; {order(record)}"),
@@ -81,6 +85,13 @@ def conditions(record: Record) -> str:
     c = record["conditions"]
     return (f"kind {c['kind']}: rover {c['rover']}, gait {c['gait']}, on {c['ground']}, "
             f"{c['gravity_mps2']:g} m/s^2")
+
+
+def not_counted(record: Record) -> str:
+    """That simulated trials are left aside; empty where there are none."""
+    count = record["simulated"]
+    return (f"; {counted(count, 'simulated trial')} {'is' if count == 1 else 'are'} not counted"
+            if count else "")
 
 
 def planned(record: Record) -> str:
@@ -147,13 +158,19 @@ def forecast(record: Record) -> str:
 def counted_alone(record: Record) -> str:
     """What it would take without the curve."""
     found, unit = record["counted_alone"], record["unit"]
-    here = (f"of {counted(found['tried'], 'trial')} within {measure(found['near'], unit)} of "
-            f"{measure(found['at'], unit)}, {found['climbed']} climbed")
+    tried = found["tried"]
+    there = f"at {measure(found['at'], unit)} or up to {measure(found['near'], unit)} above"
+    here = (f"of {counted(tried, 'trial')} {there}, {found['climbed']} climbed" if tried else
+            f"no trial was made {there}")
     asked = f"{of_hundred(record['reliability'])} at {percent(record['confidence'])} confidence"
     if found["more"] == 0:
         return f"{here}: that shows {asked} without the curve"
-    return (f"{here}; without the curve it takes {found['more']} more there, all climbed, for "
-            f"{asked}")
+    told = (f"{here}; without the curve it takes {found['more']} {'more ' if tried else ''}there, "
+            f"all climbed, for {asked}")
+    if record["rule"] != "higher":
+        return told
+    return (f"{told}. That is another plan: it would show {measure(found['at'], unit)} and nothing "
+            "above. The trials planned here look for where it ends to climb, as a curve needs it")
 
 
 def _outcomes(record: Record) -> str:
@@ -176,4 +193,4 @@ def _chance(share: float) -> str:
 
 
 __all__ = ["LIKELY", "SCHEMA", "built", "closeness", "conditions", "counted_alone", "forecast",
-           "next_record", "next_text", "order", "planned"]
+           "next_record", "next_text", "not_counted", "order", "planned"]

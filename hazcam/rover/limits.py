@@ -114,9 +114,22 @@ def rover_digest(body: Body, legs: Legs, margin_m: float, limits: Limits) -> str
         "body": {key: float(value) for key, value in asdict(body).items()},
         "legs": {key: float(value) for key, value in asdict(legs).items()},
         "margin_m": float(margin_m),
-        "limits": {name: float(getattr(limits, name).value) for name in LIMIT_UNITS},
+        "limits": limit_values(limits),
     }
     return hashlib.sha256(json.dumps(numbers, sort_keys=True).encode()).hexdigest()
+
+
+def limit_values(limits: Limits) -> dict[str, float]:
+    """The limits by name, in m or deg (``LIMIT_UNITS``)."""
+    return {name: float(getattr(limits, name).value) for name in LIMIT_UNITS}
+
+
+def rover_numbers(rover: RoverProfile) -> dict[str, float]:
+    """The numbers that its digest is of, by dotted name as in a rover file; limits by their own."""
+    return {**{f"body.{name}": float(value) for name, value in asdict(rover.body).items()},
+            **{f"legs.{name}": float(value) for name, value in asdict(rover.legs).items()},
+            "margins.lateral_m": float(rover.margin_m),
+            **{f"limits.{name}": value for name, value in limit_values(rover.limits).items()}}
 
 
 def check_limit(name: str, value: float, where: str) -> float:

@@ -32,6 +32,11 @@ MOST_DEMAND = {"m": 1.0, "deg": 90.0}
 """A rover of some decimetres meets no more; a length above it was likely written in mm or cm."""
 MOST_SIGMA = {"m": 0.1, "deg": 45.0}
 """Nothing is measured as badly as that: our own choice."""
+SIGMA_OF_RANGE = 0.6
+"""One standard deviation as a share of the range of three readings: 1 / 1.69, a factor of control
+charts (E. S. Pearson, Biometrika 24, 1932, pp. 404-417)."""
+SIGMA_FROM_READINGS = (f"{SIGMA_OF_RANGE:g} x (greatest reading - least) of three readings, and no "
+                       "less than the smallest division that is read")
 
 _WITH_UNIT = re.compile(r"(.*?)\s*(mm|cm|m|deg|°|m/s\^?2)")
 _IN_METRES = {"mm": 1e-3, "cm": 1e-2}
@@ -49,8 +54,9 @@ def perhaps(word: str, known: Sequence[str]) -> str:
     >>> perhaps("Climed", ["climbed", "stuck"])
     ' (did you mean climbed?)'
     """
-    near = get_close_matches(word.strip().lower(), known, n=1)
-    return f" (did you mean {near[0]}?)" if near else ""
+    spelled = {name.lower(): name for name in known}
+    near = get_close_matches(word.strip().lower(), spelled, n=1)
+    return f" (did you mean {spelled[near[0]]}?)" if near else ""
 
 
 def _wrong(where: str, cell: str, expected: str, remedy: str) -> NoReturn:
@@ -120,29 +126,34 @@ def gravity(where: str, value: str | float) -> float:
 
 def demand(where: str, cell: str, unit: str | None) -> float:
     """What was measured of the obstacle; ``unit`` None: of a kind that is not known."""
-    return _measure(where, cell, unit, MOST_DEMAND, "write degrees against gravity: "
-                    "atan(per cent / 100) for a slope in per cent")
+    return _measure(
+        where, cell, unit, MOST_DEMAND,
+        minus="write it without the minus: how deep a drop is, how steep a slope is, either way",
+        angle="write degrees against gravity: atan(per cent / 100) for a slope in per cent")
 
 
 def sigma(where: str, cell: str, unit: str | None) -> float:
     """One standard deviation of a demand."""
-    return _measure(where, cell, unit, MOST_SIGMA, "write one standard deviation in degrees, or "
-                    "remove the row: nothing is known of such an angle")
+    return _measure(
+        where, cell, unit, MOST_SIGMA,
+        minus=f"write a spread, which has no sign: {SIGMA_FROM_READINGS}",
+        angle="write one standard deviation in degrees, or remove the row: nothing is known of "
+              "such an angle")
 
 
 def _measure(
-    where: str, cell: str, unit: str | None, most: dict[str, float], angle_remedy: str
+    where: str, cell: str, unit: str | None, most: dict[str, float], *, minus: str, angle: str
 ) -> float:
+    """A number of a unit; ``minus`` and ``angle``: remedies of one below 0, of too great a one."""
     found = number(where, cell)
     if found < 0:
-        _wrong(where, cell, "a number of 0 or more",
-               "write it without the minus: how deep a drop is, how steep a slope is, either way")
+        _wrong(where, cell, "a number of 0 or more", minus)
     if unit == "m" and found > most[unit]:
         _wrong(where, cell, f"metres, at most {most[unit]:g}",
                f"likely millimetres or centimetres: write {found / 1000:.6g} for {found:g} mm, "
                f"{found / 100:.6g} for {found:g} cm")
     if unit == "deg" and found >= most[unit]:
-        _wrong(where, cell, f"degrees below {most[unit]:g}", angle_remedy)
+        _wrong(where, cell, f"degrees below {most[unit]:g}", angle)
     return found
 
 
@@ -167,5 +178,6 @@ def _number_remedy(cell: str) -> str:
     return "write digits with a point and nothing else"
 
 
-__all__ = ["GRAVITY_MPS2", "MOST_DEMAND", "MOST_SIGMA", "OUTCOMES", "day", "demand", "gravity",
-           "kind", "number", "one_of", "outcome", "perhaps", "sigma", "simulated", "words"]
+__all__ = ["GRAVITY_MPS2", "MOST_DEMAND", "MOST_SIGMA", "OUTCOMES", "SIGMA_FROM_READINGS",
+           "SIGMA_OF_RANGE", "day", "demand", "gravity", "kind", "number", "one_of", "outcome",
+           "perhaps", "sigma", "simulated", "words"]

@@ -72,7 +72,7 @@ def curve_study(
         A weight, and no walked trials with simulated ones under the same conditions.
     """
     if simulated_weight is not None:
-        _check_has_prior(table)
+        check_has_prior(table)
     curves = curves_of(table.groups(), reliability=reliability, confidence=confidence,
                        prior_weight=simulated_weight or 0.0)
     without = {} if simulated_weight is None else {
@@ -83,13 +83,28 @@ def curve_study(
                       comparisons=comparisons_of(curves))
 
 
-def _check_has_prior(table: TrialTable) -> None:
-    """Refuse a weight that would do nothing."""
+def check_has_prior(table: TrialTable, conditions: Conditions | None = None) -> None:
+    """Refuse a weight of simulated trials that would do nothing.
+
+    Parameters
+    ----------
+    table : TrialTable
+        The trials.
+    conditions : Conditions, optional
+        Of the walked trials that are meant; without them any will do.
+
+    Raises
+    ------
+    TrialsError
+        No walked trials with simulated ones under the same conditions.
+    """
     groups = table.groups()
     simulated = {group.conditions for group in groups if group.simulated}
-    if any(not group.simulated and group.conditions in simulated for group in groups):
+    if any(not group.simulated and group.conditions in simulated
+           and conditions in (None, group.conditions) for group in groups):
         return
-    found = ("has no simulated trials" if not simulated else
+    found = (f"has no simulated trials of {conditions.text}" if conditions is not None else
+             "has no simulated trials" if not simulated else
              "has no walked trials" if all(group.simulated for group in groups) else
              "has walked and simulated trials, but not under the same conditions")
     raise TrialsError(table.name, found, "walked and simulated trials of one rover, gait, ground, "
@@ -97,4 +112,4 @@ def _check_has_prior(table: TrialTable) -> None:
                       "leave --simulated-weight out, or add the simulated trials")
 
 
-__all__ = ["CurveStudy", "curve_study"]
+__all__ = ["CurveStudy", "check_has_prior", "curve_study"]

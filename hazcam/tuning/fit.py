@@ -6,6 +6,7 @@ import contextlib
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import chi2
 
 from hazcam.frames import Floats, read_only
 from hazcam.tuning.likelihood import (
@@ -64,6 +65,14 @@ class CurveFit:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", read_only(self.covariance))
+
+    @property
+    def p_no_slope(self) -> float:
+        """Chance of outcomes that speak as much for a slope, were there none: likelihood ratio.
+
+        By chi-square with one degree of freedom; too large, if anything, of a penalised curve.
+        """
+        return float(chi2.sf(2 * max(self.log_likelihood - self.null_log_likelihood, 0.0), 1))
 
     def demand_at(self, probability: float) -> float:
         """The demand that is climbed with a probability. [unit of the demand]"""

@@ -22,7 +22,7 @@ class Flip:
     to_go : bool
         Asks today and is go then; else the other way round.
     failing : float
-        Probability that the rover would not climb it; 0 or 1 where it was walked.
+        Probability that the rover would not climb it; 1 where it did not.
     beyond : float
         Probability that its demand is beyond the likeliest height climbed.
     least : float
@@ -60,6 +60,6 @@ def flips_of(headings: RunHeadings, place: int) -> tuple[Flip, ...]:
                   to_go=bool(then[i]), failing=float(headings.failing[i]),
                   beyond=float(headings.beyond[i]), least=float(values[sweep.least[i]]),
                   walked=outcomes.get(int(i), ""))
-             for i in np.nonzero(headings.of_rover & (then != sweep.today))[0]]
+             for i in np.nonzero(then != sweep.today)[0]]
     return tuple(sorted(found, key=lambda f: (not f.to_go, -np.nan_to_num(f.failing), f.pair,
                                               f.heading_deg)))

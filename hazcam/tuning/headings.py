@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -16,25 +16,44 @@ from hazcam.errors import HazcamError
 from hazcam.frames import Floats
 from hazcam.rover.profile import LIMIT_UNITS, LimitName, RoverProfile
 from hazcam.tuning.curve import HeightClimbed, SuccessCurve
+from hazcam.tuning.measured import greatest_demand
+from hazcam.tuning.rovers import refuse_namesakes, rovers_of
 from hazcam.tuning.sweep import RunSweep, sweep_run
 from hazcam.tuning.tradeoff import Headings
 
 ClusterKind = Literal["site", "day", "pair"]
 FEW_CLUSTERS = 20  # as for rehearsals: of fewer, intervals hold less than they say
-_LEAST_CLUSTERS = 5  # of sites or days; with fewer the pairs are counted. Our own choice.
+_NOT_STATED = "not stated"  # what is counted for all pairs without a site (or day)
 _CAPABILITIES = 24  # quantiles that stand for how the capability of the legs differs
 _STEP_M, _STEP_DEG, _MOST_DEG = 1e-4, 0.1, 60.0
+_ROUNDING = 1e-9  # values nearer than that are the same
 _STRAIGHT_DEG = 5.0  # a heading within this is straight ahead: one step of the default fan
 
 
 @dataclass(frozen=True, kw_only=True)
 class Walk:
-    """A heading that someone let the rover walk, and its place among all headings of the sweep."""
+    """A heading that someone let the rover walk.
+
+    Attributes
+    ----------
+    place : int
+        Among all headings of the sweep.
+    pair : str
+        Its pair.
+    heading_deg : float
+        Positive to the left. [deg]
+    outcome : str
+        What came of it.
+    demand : float
+        The greatest one of the limit's kind that was measured there, 0 where it asks nothing; NaN
+        where none was. [m or deg]
+    """
 
     place: int
     pair: str
     heading_deg: float
     outcome: str
+    demand: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -44,17 +63,15 @@ class RunHeadings:
     Attributes
     ----------
     sweep : RunSweep
-        Of the limit.
-    of_rover : ndarray of shape (n,), bool
-        Headings of pairs of the trials' rover.
+        Of the limit, over the pairs of that rover.
     beyond, beyond_bound, failing : ndarray of shape (n,)
         As in ``tradeoff.Headings``; NaN where nothing is kept.
     cluster : ndarray of shape (n,), int
         Place in ``clusters``.
     clusters : tuple of str
-        Names of the sites, days or pairs.
+        Names of the sites, days or pairs; ``not stated`` for all pairs together that do not say.
     counted_by : str
-        ``site``, ``day`` or ``pair``.
+        ``site`` where any pair has one, else ``day``; ``pair`` where no pair says either.
     day, site : ndarray of shape (n,), str
         Of each heading's pair, the day in ISO 8601; empty where it is not stated.
     walks : tuple of Walk
@@ -64,7 +81,6 @@ class RunHeadings:
     """
 
     sweep: RunSweep
-    of_rover: NDArray[np.bool_]
     beyond: Floats
     beyond_bound: Floats
     failing: Floats
@@ -78,14 +94,14 @@ class RunHeadings:
 
     @property
     def counted(self) -> NDArray[np.bool_]:
-        """Those of the rover that the limit decides, shape (n,)."""
-        return self.of_rover & self.sweep.decided
+        """Those that the limit decides, shape (n,)."""
+        return self.sweep.decided
 
     def against(self, climbed: HeightClimbed, run: Run) -> RunHeadings:
         """The same held against another height; swept again where ``headings_of`` was not told."""
         sweep, heights = self.sweep, np.unique(_both(climbed))
         if not np.isin(heights, sweep.beyond).all():
-            sweep = sweep_run(run, sweep.name, sweep.values[-1:], beyond=heights)
+            sweep = sweep_run(run, sweep.rover, sweep.name, sweep.values[-1:], beyond=heights)
         over, bound = _beyond(sweep, climbed, self.walks)
         return replace(self, beyond=over, beyond_bound=bound)
 
@@ -100,7 +116,7 @@ class RunHeadings:
         _, firsts = np.unique(self.sweep.pair[order], return_index=True)
         chosen = np.zeros(len(off), dtype=bool)
         chosen[order[firsts]] = True
-        return self._of(chosen & self.of_rover & (off <= _STRAIGHT_DEG), case)
+        return self._of(chosen & (off <= _STRAIGHT_DEG), case)
 
     def _of(self, which: NDArray[np.bool_], case: int | None) -> Headings:
         least = self.sweep.least if case is None else self.sweep.least[:, case]
@@ -115,7 +131,8 @@ class RunHeadings:
 def values_of(name: LimitName, rover: RoverProfile) -> Floats:
     """Values of a limit that are tried: every 0.1 mm up to the leg length, or every 0.1 deg.
 
-    Of a gap up to the body length; and at least up to what the rover has today.
+    Of a gap up to the body length; and at least up to what the rover has today, which is one of
+    them to the last digit: what it tells then is what it tells today.
     """
     if LIMIT_UNITS[name] == "deg":
         step, most = _STEP_DEG, _MOST_DEG
@@ -124,7 +141,8 @@ def values_of(name: LimitName, rover: RoverProfile) -> Floats:
         most = rover.body.length_m if name == "gap" else rover.legs.length_m
     today = float(getattr(rover.limits, name).value)
     count = math.ceil(max(most, today) / step - 1e-9)
-    return np.round(np.arange(count + 1, dtype=np.float64) * step, 6)
+    grid = np.round(np.arange(count + 1, dtype=np.float64) * step, 6)
+    return np.union1d(grid[np.abs(grid - today) > _ROUNDING], [today])
 
 
 def headings_of(
@@ -138,32 +156,31 @@ def headings_of(
     Raises
     ------
     HazcamError
-        A run without demands, or without a pair of the trials' rover.
+        A run without demands, or without a pair of the trials' rover; several rovers of its name.
     """
     conditions = curve.group.conditions
-    rovers = _rovers(run)
+    rovers = rovers_of(run)
+    refuse_namesakes(run, conditions.rover)
     store = run.demands(_first_of(run, rovers, conditions.rover))
     values = values_of(conditions.kind, store.rover)
     capabilities = _heights(_capabilities(curve))
     heights = [_both(climbed) for climbed in (curve.climbed, *others)]
     beyond = np.unique(np.concatenate([*heights, capabilities]))
-    sweep = sweep_run(run, conditions.kind, values, beyond=beyond, other=second)
-    of_rover = np.array([rovers[id_] == conditions.rover for id_ in sweep.ids])
-    walks = _walks(run, sweep, of_rover)
+    sweep = sweep_run(run, conditions.rover, conditions.kind, values, beyond=beyond, other=second)
+    walks = _walks(run, sweep)
     failing = sweep.chance[:, np.searchsorted(beyond, capabilities)].mean(axis=1, dtype=np.float64)
     failing = _as_walked(failing, walks)
     over, over_bound = _beyond(sweep, curve.climbed, walks)
     pairs = run.table("pairs", columns=("pair", "site", "taken_at"))
     at = {str(row["pair"]): i for i, row in enumerate(pairs)}
     rows = pairs[[at[id_] for id_ in sweep.ids]]
-    counted_by, names = _clusters(rows, of_rover)
+    counted_by, names = _clusters(rows)
     clusters, cluster = np.unique(names, return_inverse=True)
     return RunHeadings(
-        sweep=sweep, of_rover=of_rover[sweep.pair], beyond=over, beyond_bound=over_bound,
-        failing=failing, cluster=cluster[sweep.pair], clusters=tuple(clusters.tolist()),
-        counted_by=counted_by, day=_days(rows)[sweep.pair], site=rows["site"][sweep.pair],
-        walks=walks, look_ahead_m=_look_ahead_m(run, [
-            id_ for id_, own in zip(sweep.ids, of_rover, strict=True) if own]))
+        sweep=sweep, beyond=over, beyond_bound=over_bound, failing=failing,
+        cluster=cluster[sweep.pair], clusters=tuple(clusters.tolist()), counted_by=counted_by,
+        day=_days(rows)[sweep.pair], site=rows["site"][sweep.pair], walks=walks,
+        look_ahead_m=_look_ahead_m(run, sweep.ids))
 
 
 def _both(climbed: HeightClimbed) -> Floats:
@@ -188,10 +205,9 @@ def _beyond(
 
 
 def _as_walked(chance: Floats, walks: Sequence[Walk]) -> Floats:
-    """What came of a heading stands for the chance that it fails."""
+    """Where the rover failed it surely does; that it once climbed proves no reliability."""
     found = chance.copy()
-    for walk in walks:
-        found[walk.place] = float(walk.outcome != "climbed")
+    found[[walk.place for walk in walks if walk.outcome != "climbed"]] = 1.0
     return found
 
 
@@ -199,14 +215,7 @@ def _capabilities(curve: SuccessCurve) -> list[float]:
     return [curve.fit.demand_at((i + 0.5) / _CAPABILITIES) for i in range(_CAPABILITIES)]
 
 
-def _rovers(run: Run) -> dict[str, str]:
-    """Name of the rover of each pair that was assessed."""
-    names = {str(row["digest"]): str(row["name"]) for row in run.table("rovers")}
-    return {str(row["pair"]): names[str(row["rover"])]
-            for row in run.table("assessments", columns=("pair", "rover"))}
-
-
-def _first_of(run: Run, rovers: dict[str, str], wanted: str) -> str:
+def _first_of(run: Run, rovers: Mapping[str, str], wanted: str) -> str:
     """The first pair of a rover that has demands."""
     stored = [id_ for id_, _, _ in run.gists()]
     if not stored:
@@ -230,32 +239,39 @@ def _look_ahead_m(run: Run, ids: Sequence[str]) -> float:
     return float(np.mean([lengths[digest] for digest in rows["settings"].tolist()]))
 
 
-def _walks(run: Run, sweep: RunSweep, of_rover: NDArray[np.bool_]) -> tuple[Walk, ...]:
+def _walks(run: Run, sweep: RunSweep) -> tuple[Walk, ...]:
     rows = run.table("pairs", columns=("pair", "walked_heading_deg", "walked_outcome"))
     rows = rows[(rows["walked_outcome"] != "") & np.isfinite(rows["walked_heading_deg"])]
     if not len(rows):
         return ()
     place = {(sweep.ids[pair], round(float(deg), 6)): i for i, (pair, deg) in
-             enumerate(zip(sweep.pair.tolist(), sweep.heading_deg, strict=True)) if of_rover[pair]}
+             enumerate(zip(sweep.pair.tolist(), sweep.heading_deg, strict=True))}
     found = []
     for row in rows:
         key = str(row["pair"]), round(float(row["walked_heading_deg"]), 6)
         if key in place:
             found.append(Walk(place=place[key], pair=key[0], heading_deg=key[1],
-                              outcome=str(row["walked_outcome"])))
+                              outcome=str(row["walked_outcome"]),
+                              demand=_greatest(run, *key, sweep.name)))
     return tuple(found)
 
 
-def _clusters(
-    rows: NDArray[np.void], of_rover: NDArray[np.bool_]
-) -> tuple[ClusterKind, Sequence[str]]:
-    """What is counted: sites, where all pairs of the rover have one, of enough; days; pairs."""
+def _greatest(run: Run, id_: str, heading_deg: float, kind: str) -> float:
+    demand, = (d for d in run.demands(id_).demands if round(d.heading_deg, 6) == heading_deg)
+    found = greatest_demand(demand, kind)
+    return math.nan if found is None else max(found[0], 0.0)
+
+
+def _clusters(rows: NDArray[np.void]) -> tuple[ClusterKind, Sequence[str]]:
+    """What is counted, however few: sites where any pair has one, else days, else pairs.
+
+    Pairs that do not say may all be of one place: to count each of them would claim more.
+    """
     kinds: tuple[tuple[ClusterKind, NDArray[np.str_]], ...] = (
         ("site", rows["site"]), ("day", _days(rows)))
     for kind, names in kinds:
-        own = set(names[of_rover].tolist())
-        if "" not in own and len(own) >= _LEAST_CLUSTERS:
-            return kind, names.tolist()
+        if (names != "").any():
+            return kind, np.where(names == "", _NOT_STATED, names).tolist()
     return "pair", rows["pair"].tolist()
 
 

@@ -31,7 +31,7 @@ def read_trials(path: Path) -> TrialTable:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise _no_text(path, error) from error
-    return replace(parse_trials(text, path.name), digest=hashlib.sha256(data).hexdigest())
+    return replace(parse_trials(text, str(path)), digest=hashlib.sha256(data).hexdigest())
 
 
 def _read(path: Path) -> bytes:

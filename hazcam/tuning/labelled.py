@@ -9,6 +9,14 @@ since leaving out those that are blamed on something else would make the curve t
 Ground in the near strip counts as it was assumed when the pair was assessed; what the turn in place
 before the walk demanded does not count. Where the rover stopped before the greatest demand, its
 failure counts against that demand all the same.
+
+*Such a demand errs upwards.* It is the greatest of many measured stations, and so the luckiest of
+their errors. Of n independent ones that is about 1.2 of their sigma on 5 stations of even ground,
+2.3 on 60 (the mean of the greatest of n normal values: H. A. David and H. N. Nagaraja, Order
+Statistics, 3rd ed. 2003, from memory): 7 mm where each is known to 3 mm. Errors that stations
+share, and a peak that stands out, make it less. A verdict holds the same greatest demand against
+the limit, so that a curve of such trials is right for it, as far as the ground is alike; one of
+obstacles measured with a ruler is not, and the two are not to be fitted together.
 """
 
 from __future__ import annotations
@@ -27,6 +35,7 @@ from hazcam.frames import heading_text
 from hazcam.rover.profile import LIMIT_UNITS, LimitName, Limits
 from hazcam.stored import StoredDemands
 from hazcam.tuning import cells
+from hazcam.tuning.measured import greatest_demand, names_of, rounded
 from hazcam.tuning.record import Conditions, Trial
 from hazcam.tuning.table import folded
 from hazcam.verdict.chance import groups_of, limit_of
@@ -35,7 +44,8 @@ from hazcam.verdict.record import LIMIT_OF, MEASURED, HeadingDemand
 _DIGITS = {"m": 3, "deg": 1}
 # What could hide counts as no taller than the greatest demand within so many of its sigma.
 _SIGMAS = 2.0
-_LABELS = ("fill in walked_heading_deg and walked_outcome in the rows of the manifest, and give it "
+_LABELS = ("add walked_heading_deg and walked_outcome to the manifest that the run was made from "
+           "(made from a folder: write one into that folder with `hazcam manifest`), and give it "
            "to `hazcam batch` again with the same -o: adding labels needs no new assessment")
 
 
@@ -96,7 +106,7 @@ def trials_of_run(
     HazcamError
         The run is damaged.
     """
-    if not _names_of(kind):
+    if not names_of(kind):
         raise TrialsError(f"kind {kind}", "is not measured in a run: all that is known of a gap is "
                           "how much ground was not seen", f"one of {', '.join(_measured_kinds())}",
                           "write the table of trials by hand, with the gap as you measured it")
@@ -121,12 +131,7 @@ def trials_of_run(
 
 
 def _measured_kinds() -> tuple[str, ...]:
-    return tuple(kind for kind in LIMIT_UNITS if _names_of(kind))
-
-
-def _names_of(kind: str) -> tuple[str, ...]:
-    """The measured demands that are held against a limit."""
-    return tuple(name for name in MEASURED if LIMIT_OF.get(name, name) == kind)
+    return tuple(kind for kind in LIMIT_UNITS if names_of(kind))
 
 
 def _walked(run: Run) -> Any:
@@ -176,7 +181,16 @@ def _demand(run: Run, row: Any, stored: set[str]) -> tuple[StoredDemands, Headin
     for demand in store.demands:
         if round(demand.heading_deg, 6) == round(heading, 6):
             return store, demand
-    raise _NoTrialError(f"the walked heading, {heading_text(heading)}, was not judged")
+    raise _NoTrialError(_not_judged(heading, [demand.heading_deg for demand in store.demands]))
+
+
+def _not_judged(heading: float, judged: Sequence[float]) -> str:
+    """That a heading is none of those judged, which of them are next to it, and the remedy."""
+    below, above = [h for h in judged if h < heading], [h for h in judged if h > heading]
+    beside = [*([max(below)] if below else []), *([min(above)] if above else [])]
+    return (f"the walked heading, {heading_text(heading)}, was not judged; next to it: "
+            f"{', '.join(map(heading_text, beside))}. Write one that was judged if it walked that "
+            "way, else assess in a new run with --headings")
 
 
 def _trial(row: Any, conditions: Conditions, demand: HeadingDemand, limits: Limits) -> Trial:
@@ -189,25 +203,17 @@ def _trial(row: Any, conditions: Conditions, demand: HeadingDemand, limits: Limi
     id_ = str(row["pair"])
     return Trial(
         id=id_, date=datetime.datetime.fromisoformat(str(row["taken_at"])).date(),
-        conditions=conditions, demand=_rounded(value), sigma=_rounded(sigma),
+        conditions=conditions, demand=rounded(value), sigma=rounded(sigma),
         outcome=cells.outcome("", str(row["walked_outcome"])), simulated=False,
         note=f"{heading_text(demand.heading_deg)}; {_nearest(demand, limits)}", where=f"pair {id_}")
 
 
-def _rounded(value: float) -> float:
-    """To six digits: more than any sigma warrants, and readable."""
-    return float(f"{value:.6g}")
-
-
 def _greatest(conditions: Conditions, demand: HeadingDemand) -> tuple[float, float]:
     """The greatest demand of a kind over all stations, 0 where it asks nothing; its sigma there."""
-    names, unit = _names_of(conditions.kind), conditions.unit
-    values = np.concatenate([getattr(demand, name) for name in names])
-    sigmas = np.concatenate([demand.sigma[name] for name in names])
-    if not np.isfinite(values).any():
+    unit, found = conditions.unit, greatest_demand(demand, conditions.kind)
+    if found is None:
         raise _NoTrialError(f"no {conditions.kind} was measured on this heading")
-    i = int(np.nanargmax(values))
-    value, sigma = max(float(values[i]), 0.0), float(sigmas[i])
+    value, sigma = max(found[0], 0.0), found[1]
     if value > cells.MOST_DEMAND[unit] or sigma > cells.MOST_SIGMA[unit]:
         raise _NoTrialError(f"{conditions.kind} {value:.3g} ± {sigma:.3g} {unit} is no obstacle "
                             "for legs, or hardly measured")

@@ -1,4 +1,8 @@
-"""What can be built, and which trials to make next where those made give no curve."""
+"""What can be built, and which trials to make next where those made give no curve.
+
+Rungs are the demands that are planned. They lie no closer than two standard deviations of a
+measured demand, within which a demand is to be built: two that are closer could not be told apart.
+"""
 
 from __future__ import annotations
 
@@ -11,16 +15,19 @@ import numpy as np
 from hazcam.tuning.cells import MOST_DEMAND
 from hazcam.tuning.curve import FEWEST
 from hazcam.tuning.record import TrialGroup
-from hazcam.tuning.words import measure, percent
+from hazcam.tuning.words import measure
 
 Rule = Literal["higher", "lower", "across", "both ends"]
 
 # Rungs that can be built, the finest first, and how many are looked at at most: our choice.
 _STEPS = {"m": (0.001, 0.002, 0.005, 0.01), "deg": (0.5, 1.0)}
 _MOST_RUNGS = 200
+_FEWEST_RUNGS = 4  # up to the greatest wanted, however badly demands are measured: our choice
+_SIGMAS = 2.0
 _BEYOND = 1.25  # how far above the greatest demand tried is looked, as a share of it
 _ACROSS = {True: "Rungs spaced evenly from half of it to half as much again",
            False: "Rungs spaced evenly between the least and the greatest tried"}
+_ROUNDING = 1e-6  # of a quotient
 _APART = 0.1  # of rungs above what always climbed, as a share of the greatest tried
 
 
@@ -44,43 +51,67 @@ class RuledTrials:
     reason: str
 
 
-def rungs(group: TrialGroup) -> tuple[float, ...]:
-    """Demands that can be built, from above 0 to somewhat above the greatest tried."""
+def rungs(group: TrialGroup, sigma: float) -> tuple[float, ...]:
+    """Demands that can be built, from above 0 to somewhat above the greatest tried.
+
+    Parameters
+    ----------
+    group : TrialGroup
+        The trials made.
+    sigma : float
+        One standard deviation that each is measured with. [unit of the demand]
+    """
     unit = group.conditions.unit
     top = min(_BEYOND * float(group.demand.max()), MOST_DEMAND[unit])
-    step = step_of(unit, top)
+    step = step_of(unit, top, sigma)
     return tuple(_rung(k, step) for k in range(1, max(math.floor(top / step), 1) + 1))
 
 
-def step_of(unit: str, top: float) -> float:
-    """The finest spacing of rungs that does not make too many up to a demand. [unit]"""
-    return next((step for step in _STEPS[unit] if top / step <= _MOST_RUNGS), _STEPS[unit][-1])
+def step_of(unit: str, top: float, sigma: float) -> float:
+    """How far apart rungs lie up to a demand. [unit]
+
+    The finest spacing that does not make too many; a multiple of it that is two ``sigma`` or more,
+    as long as that leaves a few.
+
+    Examples
+    --------
+    >>> step_of("m", 0.08, 0.0), step_of("m", 0.08, 0.0015), step_of("m", 0.02, 0.02)
+    (0.001, 0.003, 0.005)
+    """
+    finest = next((s for s in _STEPS[unit] if top / s <= _MOST_RUNGS), _STEPS[unit][-1])
+    apart = math.ceil(_SIGMAS * sigma / finest - _ROUNDING)
+    few = math.floor(top / _FEWEST_RUNGS / finest + _ROUNDING)
+    return _rung(max(min(apart, few), 1), finest)
 
 
 def _rung(number: int, step: float) -> float:
     return round(number * step, 6)
 
 
-def ruled_trials(group: TrialGroup, count: int) -> RuledTrials:
-    """The trials to make next of a group that gives no curve."""
-    rule, wanted, reason = _rule(group, count)
+def ruled_trials(group: TrialGroup, count: int, sigma: float) -> RuledTrials:
+    """The trials to make next of a group that gives no curve; ``sigma`` as in ``rungs``."""
+    rule, wanted, reason = _rule(group, count, sigma)
     unit = group.conditions.unit
-    step = step_of(unit, max(wanted))
+    # What is tried again is built as it was.
+    step = step_of(unit, _BEYOND * float(group.demand.max()) if rule == "higher" else max(wanted),
+                   0.0 if rule == "both ends" else sigma)
     most = MOST_DEMAND[unit] - (step if unit == "deg" else 0.0)  # a wall is no slope
-    built = (min(_rung(max(round(demand / step), 1), step), most) for demand in wanted)
+    up = 0.0 if rule == "lower" else 0.5  # never above what failed
+    built = (min(_rung(max(math.floor(demand / step + up + _ROUNDING), 1), step), most)
+             for demand in wanted)
     return RuledTrials(rule=rule, demands=tuple(sorted(built)), reason=reason)
 
 
-def _rule(group: TrialGroup, count: int) -> tuple[Rule, list[float], str]:
+def _rule(group: TrialGroup, count: int, sigma: float) -> tuple[Rule, list[float], str]:
     """Which rule, the demands that it wants, and why."""
     unit = group.conditions.unit
     least, greatest = float(group.demand.min()), float(group.demand.max())
     if group.climbed.all():
-        apart = max(_APART * greatest, _STEPS[unit][0])
+        apart = max(_APART * greatest, step_of(unit, _BEYOND * greatest, sigma))
         return "higher", [greatest + apart * (k + 1) for k in range(count)], (
             f"every trial climbed, up to {measure(greatest, unit)}: where it ends to climb lies "
-            f"above that. Rungs above it, {percent(_APART)} of it apart, from the lowest up; end "
-            "the series at the first failure, and plan again")
+            f"above that. Rungs above it, about {measure(apart, unit)} apart, from the lowest up; "
+            "end the series at the first failure, and plan again")
     if not group.climbed.any():
         return "lower", [least * (k + 1) / (count + 1) for k in range(count)], (
             f"no trial climbed, down to {measure(least, unit)}: where it begins to climb lies "

@@ -98,8 +98,9 @@ def next_trials(
         One standard deviation that the new demands are measured with; by default the median of
         those made. [unit of the demand]
     demands : sequence of float, optional
-        What can be built; by default rungs of 1 mm or half a degree up to a quarter above the
-        greatest demand tried. Without a curve they are not looked at. [unit]
+        What can be built; by default rungs up to a quarter above the greatest demand tried, two
+        ``sigma`` apart and no less than 1 mm or half a degree. Without a curve they are not looked
+        at. [unit]
 
     Raises
     ------
@@ -110,10 +111,11 @@ def next_trials(
         raise ValueError("at least one trial is planned")
     expected = float(np.median(curve.group.sigma)) if sigma is None else sigma
     if isinstance(curve, NoCurve):
-        ruled = ruled_trials(curve.group, count)
+        ruled = ruled_trials(curve.group, count, expected)
         return TrialPlan(group=curve.group, rule=ruled.rule, demands=ruled.demands, sigma=expected,
                          reason=ruled.reason, narrowing=None, forecast=None, support=curve.support)
-    candidates = tuple(sorted(set(rungs(curve.group) if demands is None else demands)))
+    built = rungs(curve.group, expected) if demands is None else demands
+    candidates = tuple(sorted(set(built)))
     if not candidates or candidates[0] <= 0:
         raise ValueError("candidates lie above 0, and there is at least one")
     return _by_information(curve, count, expected, candidates)

@@ -13,7 +13,8 @@ than ``FAR`` of their standard deviations are left out of the fit and counted in
 below it, as overstated above it. The line that first tells them apart is one of repeated medians
 [1]_, which they cannot pull; then fit and telling apart alternate until they agree. A miss shows
 only where the value expected is farther than that above 0: the share is of such pairs. Misses of
-lower obstacles count as noise.
+lower obstacles count as noise. A pair without a value is a miss too where its demand would have
+shown like that, but for one on which the rover stopped: that says nothing of what it saw.
 
 References
 ----------
@@ -25,24 +26,17 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import NamedTuple
-
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2, siegelslopes
 from scipy.stats import t as student
 
-from hazcam.campaign.store.reader import Run
 from hazcam.errors import listed
-from hazcam.frames import Floats, read_only
-from hazcam.rover.profile import LIMIT_UNITS, LimitName
+from hazcam.frames import Floats
+from hazcam.tuning.onboard_reports import OnboardReports
 from hazcam.tuning.onboard_rule import EACH, GrossErrors, NoOnboardRule, OnboardRule
 from hazcam.tuning.structural_line import StructuralLine, noise_bound, structural_line
-from hazcam.verdict.record import LIMIT_OF, MEASURED, HeadingDemand
 
-STRAIGHT_DEG = 5.0
-"""A heading no farther from 0 is straight ahead: 9 cm aside at 1 m, within the swath."""
 LEAST_PAIRS = 8
 """Five numbers are fitted. Our choice, no source."""
 FAR = 4.0
@@ -56,163 +50,6 @@ _ROUNDS = 20
 _EXACT_M = 1e-9  # what stands for the error of a demand that is known exactly
 
 _Mask = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class OnboardReports:
-    """Values that the algorithm on board reported, each with the demand measured straight ahead.
-
-    Attributes
-    ----------
-    kind : str
-        Of the demand, as the limit it is held against.
-    pairs, sites, rovers : tuple of str
-        Id; site as stated, empty where it is not; name of the rover assessed for.
-    reported : ndarray of shape (n,)
-        Values. [m]
-    demand, sigma : ndarray of shape (n,)
-        Greatest measured demand within the look-ahead, and one standard deviation of it. [m]
-    left_out : tuple of (str, str)
-        Pairs with a value that have no such demand, and why.
-    silent : int
-        Pairs without a value.
-    reason : str
-        Why no pair could be taken; empty where some were.
-    """
-
-    kind: LimitName
-    pairs: tuple[str, ...]
-    sites: tuple[str, ...]
-    rovers: tuple[str, ...]
-    reported: Floats
-    demand: Floats
-    sigma: Floats
-    left_out: tuple[tuple[str, str], ...] = ()
-    silent: int = 0
-    reason: str = ""
-
-    def __post_init__(self) -> None:
-        for name in ("reported", "demand", "sigma"):
-            value = read_only(getattr(self, name), np.float64)
-            if value.shape != (len(self.pairs),) or not np.isfinite(value).all():
-                raise ValueError(f"{name} of OnboardReports needs a finite number for each of "
-                                 f"{len(self.pairs)} pairs")
-            object.__setattr__(self, name, value)
-        if not len(self.pairs) == len(self.sites) == len(self.rovers):
-            raise ValueError("OnboardReports need a site and a rover for each pair")
-        if np.any(self.sigma < 0):
-            raise ValueError("sigma of OnboardReports is 0 or more")
-
-    def of_rover(self, name: str) -> OnboardReports:
-        """Those of one rover; pairs left out stay listed."""
-        at = [i for i, rover in enumerate(self.rovers) if rover == name]
-        return replace(
-            self, pairs=tuple(self.pairs[i] for i in at), sites=tuple(self.sites[i] for i in at),
-            rovers=(name,) * len(at), reported=self.reported[at], demand=self.demand[at],
-            sigma=self.sigma[at],
-            reason=self.reason if at or self.reason else f"no value reported by {name}")
-
-
-class _Report(NamedTuple):
-    """One pair with both numbers."""
-
-    pair: str
-    site: str
-    rover: str
-    reported: float
-    demand: float
-    sigma: float
-
-
-def onboard_reports(run: Run, kind: LimitName) -> OnboardReports:
-    """The values that the algorithm on board reported in a run, against one kind of demand.
-
-    Parameters
-    ----------
-    run : Run
-        From ``open_run``.
-    kind : str
-        Of the demand. The value is a length: of kinds in degrees there are none, nor of ``gap``,
-        which is not measured but bounded.
-
-    Raises
-    ------
-    HazcamError
-        Stored demands that are damaged.
-    """
-    pairs = run.table("pairs", columns=["pair", "site", "onboard_value_m"])
-    said = pairs[np.isfinite(pairs["onboard_value_m"])]
-    silent, reason = len(pairs) - len(said), _no_length(kind)
-    if reason or not len(said):
-        return _reports(kind, [], [], silent, reason or "no pair has a value that the rover's own "
-                        "algorithm reported (onboard: value_m, onboard_value_m)")
-    rovers, against = _rovers(run), _against(run)
-    found: list[_Report] = []
-    left_out = []
-    for row in said:
-        id_ = str(row["pair"])
-        taken = against.get(id_, "was not assessed") or _measured(run, id_, kind)
-        if isinstance(taken, str):
-            left_out.append((id_, taken))
-        else:
-            found.append(_Report(id_, str(row["site"]), rovers[id_],
-                                 float(row["onboard_value_m"]), *taken))
-    reason = "" if found else f"no pair with a reported value has a {kind} measured straight ahead"
-    return _reports(kind, found, left_out, silent, reason)
-
-
-def _reports(
-    kind: LimitName, found: list[_Report], left_out: list[tuple[str, str]], silent: int, reason: str
-) -> OnboardReports:
-    pairs, sites, rovers, *numbers = zip(*found, strict=True) if found else ((),) * 6
-    reported, demand, sigma = (np.array(column, dtype=np.float64) for column in numbers)
-    return OnboardReports(
-        kind=kind, pairs=pairs, sites=sites, rovers=rovers, reported=reported, demand=demand,
-        sigma=sigma, left_out=tuple(left_out), silent=silent, reason=reason)
-
-
-def _no_length(kind: LimitName) -> str:
-    """Why values cannot be held against demands of a kind; empty where they can."""
-    if LIMIT_UNITS[kind] != "m":
-        return f"the reported value is a length, {kind} an angle"
-    return "" if kind in MEASURED else f"{kind} is not measured: unseen ground bounds it"
-
-
-def _rovers(run: Run) -> dict[str, str]:
-    """Name of the rover that each assessed pair was assessed for."""
-    rovers = run.table("rovers", columns=["digest", "name"])
-    names = dict(zip(rovers["digest"].tolist(), rovers["name"].tolist(), strict=True))
-    assessed = run.table("assessments", columns=["pair", "rover"])
-    return {str(row["pair"]): str(names[row["rover"]]) for row in assessed}
-
-
-def _against(run: Run) -> dict[str, str]:
-    """What speaks against the whole of each assessed pair; empty where its demands can be used."""
-    stereo = set(run.table("demands")["pair"].tolist())
-    rows = run.table("assessments", columns=["pair", "usable", "unusable_because"])
-    return {str(row["pair"]): str(row["unusable_because"]) if not row["usable"]
-            else "" if str(row["pair"]) in stereo else "has no stereo" for row in rows}
-
-
-def _measured(run: Run, id_: str, kind: LimitName) -> tuple[float, float] | str:
-    """Greatest demand straight ahead and its sigma, or why there is none."""
-    ahead = min(run.demands(id_).demands, key=lambda d: abs(d.heading_deg))
-    if abs(ahead.heading_deg) > STRAIGHT_DEG:
-        return f"was not judged straight ahead: its nearest heading is {ahead.heading_deg:g} deg"
-    return _greatest(ahead, kind) or f"no {kind} could be measured straight ahead"
-
-
-def _greatest(heading: HeadingDemand, kind: LimitName) -> tuple[float, float] | None:
-    names = [name for name in MEASURED if LIMIT_OF.get(name, name) == kind]
-    value = np.concatenate([getattr(heading, name) for name in names])
-    sigma = np.concatenate([heading.sigma[name] for name in names])
-    if np.isnan(value).all():
-        return None
-    at = int(np.nanargmax(value))
-    return float(value[at]), float(sigma[at])
-
-
-# --- the fit --------------------------------------------------------------------------------------
 
 
 def fit_onboard(reports: OnboardReports) -> OnboardRule | NoOnboardRule:
@@ -239,7 +76,7 @@ def fit_onboard(reports: OnboardReports) -> OnboardRule | NoOnboardRule:
         line = structural_line(reports.demand[kept], reports.sigma[kept], reports.reported[kept])
         if line is None:
             return NoOnboardRule(reason=_not_told_apart(kept))
-        near = np.abs(_far(line, reports)[0]) <= FAR
+        near = np.abs(_far(line, reports)) <= FAR
         if np.array_equal(near, kept):
             return _rule(reports, line, kept)
         kept = near
@@ -287,11 +124,16 @@ def _near_at_first(reports: OnboardReports) -> _Mask:
     return np.asarray(off <= _FAR_AT_FIRST * scale)
 
 
-def _far(line: StructuralLine, reports: OnboardReports) -> tuple[Floats, Floats]:
-    """How far each value lies off the line, and the line off 0, in its standard deviations."""
+def _far(line: StructuralLine, reports: OnboardReports) -> Floats:
+    """How far each value lies off the line, in its standard deviations."""
     sd = np.hypot(line.tau, line.gain * reports.sigma)
-    expected = line.offset + line.gain * reports.demand
-    return (reports.reported - expected) / sd, expected / sd
+    return np.asarray((reports.reported - line.offset - line.gain * reports.demand) / sd)
+
+
+def _shows(line: StructuralLine, demand: ArrayLike, sigma: ArrayLike) -> _Mask:
+    """Whether the value expected of a demand is far above 0, so that a miss stands out."""
+    expected = line.offset + line.gain * np.asarray(demand)
+    return np.asarray(expected > FAR * np.hypot(line.tau, line.gain * np.asarray(sigma)))
 
 
 def _rule(
@@ -308,9 +150,9 @@ def _rule(
         for c in (EACH, 1 - EACH))
     if not tau_most > line.tau:
         return NoOnboardRule(reason=_not_told_apart(kept))
-    far, above = _far(line, reports)
+    far, silent = _far(line, reports), _silent(line, reports)
     below, over = ~kept & (far < 0), ~kept & (far > 0)
-    tried = int(np.sum((above > FAR) | below))
+    tried = int(np.sum(_shows(line, reports.demand, reports.sigma) | below)) + len(silent)
     if not tried:
         return NoOnboardRule(reason=f"no {reports.kind} was large enough to stand out of the noise "
                              f"of the reported value, {line.tau:.3f} m: whether obstacles are "
@@ -321,8 +163,15 @@ def _rule(
         mean_m=line.mean, spread_m=line.spread,
         least_demand_m=float(reports.demand[kept].min()),
         most_demand_m=float(reports.demand[kept].max()), pairs=n,
-        missed=GrossErrors(pairs=_ids(reports, below), tried=tried),
+        missed=GrossErrors(pairs=_ids(reports, below) + silent, tried=tried),
         overstated=GrossErrors(pairs=_ids(reports, over), tried=len(kept)))
+
+
+def _silent(line: StructuralLine, reports: OnboardReports) -> tuple[str, ...]:
+    """Pairs without a value that count as missed."""
+    walked_on = [one for one in reports.silent if not one.stopped]
+    shows = _shows(line, [one.demand for one in walked_on], [one.sigma for one in walked_on])
+    return tuple(one.pair for one, far in zip(walked_on, shows, strict=True) if far)
 
 
 def _not_told_apart(kept: _Mask) -> str:
@@ -334,4 +183,4 @@ def _ids(reports: OnboardReports, which: _Mask) -> tuple[str, ...]:
     return tuple(reports.pairs[i] for i in np.flatnonzero(which))
 
 
-__all__ = ["FAR", "LEAST_PAIRS", "OnboardReports", "fit_onboard", "onboard_reports"]
+__all__ = ["FAR", "LEAST_PAIRS", "fit_onboard"]

@@ -106,7 +106,8 @@ class OnboardRule:
     pairs : int
         That were fitted, gross errors left out.
     missed, overstated : GrossErrors
-        Left out of the fit, below and above what it says.
+        Left out of the fit, below and above what it says; pairs without a value are missed too
+        where one would have shown.
     """
 
     rover: str
@@ -164,11 +165,6 @@ class OnboardRule:
         above = self._line(demand) - np.asarray(threshold, dtype=np.float64)
         return np.asarray((1 - self.missed.most) * ndtr(self._least_z(above, demand)))
 
-    def most_stop_chance(self, threshold: ArrayLike, demand: ArrayLike) -> Floats:
-        """Chance that the rule stops, at most, with 95 % confidence; else as ``stop_chance``."""
-        below = np.asarray(threshold, dtype=np.float64) - self._line(demand)
-        return np.asarray(1 - (1 - self.overstated.most) * ndtr(self._least_z(below, demand, -1)))
-
     def least_quantile_m(self, z: float, demand: float) -> float:
         """Lower bound of ``offset + gain demand - z tau`` with confidence ``EACH``, z above 0.
 
@@ -208,16 +204,16 @@ class OnboardRule:
         both = np.sqrt(self._line_variance(x) * c[2, 2])
         return np.asarray(np.clip((c[0, 2] + c[1, 2] * x) / both, -1, 1))
 
-    def _least_z(self, above: Floats, demand: ArrayLike, side: int = 1) -> Floats:
-        """Least z of a line, or of its mirror image, that lies ``above`` the threshold.
+    def _least_z(self, above: Floats, demand: ArrayLike) -> Floats:
+        """Least z of a line that lies ``above`` the threshold.
 
         Solves ``above - z tau = sqrt(a² + (z b)² - 2 rho a z b)``, b what tau may be off by on the
-        side that makes z smaller. ``side``: -1 for the mirror image, which errs the other way.
+        side that makes z smaller.
         """
         tau = self._cautious_tau_m
         a = np.broadcast_to(self._line_off(demand), above.shape)
         b = np.where(above > a, max(self.tau_most_m - tau, 0.0), max(tau - self.tau_least_m, 0.0))
-        half = tau * above - side * self._rho(demand) * a * b
+        half = tau * above - self._rho(demand) * a * b
         # Rounding alone takes the difference below 0.
         root = np.sqrt(np.maximum(half**2 - (tau**2 - b**2) * (above**2 - a**2), 0))
         # Below 0 with a noise that may be none: no value at all reaches the threshold.

@@ -9,8 +9,9 @@ import numpy as np
 
 from hazcam.campaign.store.reader import Run
 from hazcam.frames import Floats
-from hazcam.tuning.onboard import OnboardReports, fit_onboard, onboard_reports
+from hazcam.tuning.onboard import fit_onboard
 from hazcam.tuning.onboard_mistakes import RuleMistakes, false_go_and_needless
+from hazcam.tuning.onboard_reports import OnboardReports, onboard_reports
 from hazcam.tuning.onboard_rule import NoOnboardRule, NoThreshold, OnboardRule, threshold_for
 from hazcam.tuning.record import Conditions
 
@@ -31,7 +32,8 @@ class OnboardStudy:
     thresholds : ndarray of shape (m,)
         That were tried. [m]
     mistakes : RuleMistakes or None
-        On the ground of the reports, against the height climbed; None without a rule or a height.
+        On the ground of the reports, silent pairs too, against the height climbed; None without a
+        rule or a height.
     threshold : float or NoThreshold or None
         The greatest at which the rule stops at the height climbed but for the risk; None as above.
     """
@@ -64,7 +66,9 @@ def study_onboard(
     rule = fit_onboard(reports)
     mistakes, threshold = None, None
     if isinstance(rule, OnboardRule) and math.isfinite(height) and height > 0:
-        mistakes = false_go_and_needless(rule, reports.demand, reports.sigma, height, thresholds)
+        demand = np.r_[reports.demand, [one.demand for one in reports.silent]]
+        sigma = np.r_[reports.sigma, [one.sigma for one in reports.silent]]
+        mistakes = false_go_and_needless(rule, demand, sigma, height, thresholds)
         threshold = threshold_for(rule, height, min(risk, _MOST_RISK - 1e-9))
     return OnboardStudy(reports=reports, rule=rule, thresholds=np.asarray(thresholds),
                         mistakes=mistakes, threshold=threshold)

@@ -6,6 +6,7 @@ import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import PurePath
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ from hazcam.campaign.record import Outcome
 from hazcam.errors import TrialsError
 from hazcam.frames import Floats, read_only
 from hazcam.rover.profile import LIMIT_UNITS, LimitName
+from hazcam.tuning.cells import perhaps
 
 
 class Conditions(NamedTuple):
@@ -140,7 +142,7 @@ class TrialTable:
     Attributes
     ----------
     name : str
-        Bare name of the file.
+        Of the file, as it was given, for messages.
     digest : str
         SHA-256 of the file.
     trials : tuple of Trial
@@ -150,6 +152,11 @@ class TrialTable:
     name: str
     digest: str
     trials: tuple[Trial, ...]
+
+    @property
+    def file_name(self) -> str:
+        """Bare name of the file, for records: where it was is no concern of theirs."""
+        return PurePath(self.name).name
 
     def groups(self) -> tuple[TrialGroup, ...]:
         """The trials by conditions, walked ones before simulated ones; in order of appearance."""
@@ -199,10 +206,18 @@ def _not_one(
     if not found:
         return TrialsError(name, f"no walked trials of {given}; there are:{among}",
                            "conditions of the table, as they are spelled there",
-                           "name the conditions of one of these")
+                           f"name the conditions of one of these{_meant(walked, wanted)}")
     return TrialsError(
         name, f"walked trials under {len(found)} conditions:{among}", "one of them",
         "name it: " + ", ".join(f"--{what.partition('_')[0]}" for what in _differing(found)))
+
+
+def _meant(walked: Sequence[TrialGroup], wanted: Mapping[str, object]) -> str:
+    """The names that were likely meant by those that no group has."""
+    there = {what: list(dict.fromkeys(str(getattr(g.conditions, what)) for g in walked))
+             for what, value in wanted.items() if isinstance(value, str)}
+    return "".join(perhaps(str(wanted[what]), names) for what, names in there.items()
+                   if wanted[what] not in names)
 
 
 def _differing(groups: Sequence[TrialGroup]) -> list[str]:

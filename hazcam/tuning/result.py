@@ -57,6 +57,16 @@ class TuningResult:
         In m or deg (``LIMIT_UNITS``); None where nothing can be recommended.
     reason : str
         Why it is recommended, or why none is.
+    warnings : tuple of str
+        What is to be said against the success curve, the worst first.
+    silent : bool
+        The run holds no ground that tells of false go.
+    risk_shown : bool
+        Whether the run shows that the risk is met; not where it is silent, or of too few sites.
+    rover_digest : str
+        Of the rover that the run was assessed for.
+    rover_numbers : mapping of str to float
+        That the digest is of, by dotted name (``rover_numbers`` in hazcam.rover.limits).
     made_on : date
         When it was computed.
     conditions : Conditions
@@ -75,6 +85,11 @@ class TuningResult:
     today: Mapping[str, Limit]
     recommended: float | None
     reason: str
+    warnings: tuple[str, ...]
+    silent: bool
+    risk_shown: bool
+    rover_digest: str
+    rover_numbers: Mapping[str, float]
     made_on: datetime.date
     conditions: Conditions
     trials: Evidence
@@ -95,8 +110,17 @@ class TuningResult:
                  f", simulated trials counted in as {self.simulated_weight:g} each")
         return (f"{_counted(trials.count, 'trial')} ({trials.name}, sha256 {trials.digest[:12]}) "
                 f"on {_counted(run.count, 'pair')} (run {run.name}, sha256 {run.digest[:12]}): "
-                f"reliability {reliability}, confidence {confidence}, risk {risk}{prior}; "
+                f"reliability {reliability}, confidence {confidence}, risk {risk}"
+                f"{self._not_shown}{prior}; "
                 f"{c.gait} on {c.ground}, {c.gravity_mps2:g} m/s2; {self.made_on.isoformat()}")
+
+    @property
+    def _not_shown(self) -> str:
+        """Why the risk is asked for only; empty where the run shows that it is met."""
+        if self.risk_shown:
+            return ""
+        return (" (not shown: no ground beyond in the run)" if self.silent else
+                " (not shown: too few sites with ground beyond)")
 
 
 def result_of(text: str, where: str) -> TuningResult:
@@ -126,6 +150,9 @@ def result_of(text: str, where: str) -> TuningResult:
         recommended=(None if given.at("limit.recommended") is None
                      else check_limit(name, given.number("limit.recommended"),
                                       f"{where}: limit.recommended")),
+        warnings=given.texts("curve.warnings"), silent=given.flag("limit.silent"),
+        risk_shown=given.flag("limit.risk_shown"), rover_digest=given.digest("limit.rover_digest"),
+        rover_numbers=given.numbers("limit.rover_numbers"),
         made_on=given.date("made_on"),
         conditions=Conditions(
             rover=given.text("conditions.rover"), gait=given.text("conditions.gait"),
@@ -188,6 +215,23 @@ class _Given:
         """One line: it goes into a source."""
         return str(self._checked(path, _is_line, "a text of one line"))
 
+    def texts(self, path: str) -> tuple[str, ...]:
+        return tuple(self._checked(path, lambda v: isinstance(v, list) and all(map(_is_line, v)),
+                                   "a list of texts of one line"))
+
+    def flag(self, path: str) -> bool:
+        return bool(self._checked(path, lambda v: isinstance(v, bool), "true or false"))
+
+    def digest(self, path: str) -> str:
+        return str(self._checked(
+            path, lambda v: isinstance(v, str) and re.fullmatch("[0-9a-f]{64}", v) is not None,
+            "a SHA-256 of 64 hexadecimal digits"))
+
+    def numbers(self, path: str) -> dict[str, float]:
+        return dict(self._checked(
+            path, lambda v: isinstance(v, dict) and len(v) > 0 and all(map(_is_number, v.values())),
+            "a table of finite numbers of 0 or more"))
+
     def number(self, path: str) -> float:
         return float(self._checked(path, _is_number, "a finite number of 0 or more"))
 
@@ -207,9 +251,7 @@ class _Given:
             self.refuse(path, text, "a date such as 2031-06-01")
 
     def evidence(self, path: str, count: str) -> Evidence:
-        digest = self._checked(f"{path}.digest", lambda v: isinstance(v, str) and
-                               re.fullmatch("[0-9a-f]{64}", v) is not None,
-                               "a SHA-256 of 64 hexadecimal digits")
+        digest = self.digest(f"{path}.digest")
         number = self._checked(f"{path}.{count}", lambda v: type(v) is int and v > 0,
                                "a whole number above 0")
         return Evidence(name=self.text(f"{path}.name"), digest=digest, count=number)

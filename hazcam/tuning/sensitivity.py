@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from hazcam.tuning.curve import HeightClimbed, height_climbed
 from hazcam.tuning.headings import RunHeadings
+from hazcam.tuning.own_trials import own_trials
 from hazcam.tuning.recommend import Recommendation, recommend
 from hazcam.tuning.record import TrialGroup
-from hazcam.tuning.tradeoff import Headings, TradeOff
+from hazcam.tuning.tradeoff import false_go_of
 
 What = Literal["reliability", "confidence", "risk", "without trials of", "without site",
                "without day"]
@@ -70,14 +71,11 @@ class Chooser:
         The height that it gives.
     held : callable
         Gives the headings of the run held against a height.
-    count : callable
-        Gives the trade-off of some headings, with bounds at a confidence.
     """
 
     choice: Choice
     climbed: HeightClimbed
     held: Callable[[HeightClimbed], RunHeadings]
-    count: Callable[[Headings, float], TradeOff]
 
     def again(
         self, choice: Choice, climbed: HeightClimbed | None, kept: NDArray[np.bool_] | None = None
@@ -88,9 +86,10 @@ class Chooser:
         """
         if climbed is None:
             return None
-        some = self.held(climbed).decided()
-        trade = self.count(some if kept is None else some.of(kept), choice.confidence)
-        return recommend(trade, climbed.low, choice.risk)
+        held = self.held(climbed)
+        some = held.decided() if kept is None else held.decided().of(kept)
+        found = false_go_of(some, held.sweep.values, choice.confidence)
+        return recommend(found, climbed.low, choice.risk)
 
     def without(
         self, trials: Iterable[str], kept: NDArray[np.bool_] | None = None
@@ -172,12 +171,15 @@ def sensitivity_of(
         gone = [t.id for t in choice.group.trials if t.date.isoformat() == day]
         yield moved("without trials of", day, chooser.without(gone))
     pairs = np.array(headings.sweep.ids)[headings.sweep.pair]
+    own = own_trials(headings, choice.group.trials)
     kinds: tuple[tuple[What, NDArray[np.str_]], ...] = (
         ("without site", headings.site), ("without day", headings.day))
     for what, names in kinds:
-        for name in _largest(names[headings.of_rover]):
+        for name in _largest(names):
+            gone = [id_ for pair in own.keys() & set(pairs[names == name].tolist())
+                    for id_ in own[pair]]
             yield moved(what, name or "not stated", chooser.without(
-                pairs[names == name].tolist(), names[headings.counted] != name))
+                gone, names[headings.counted] != name))
 
 
 def _largest(names: NDArray[np.str_]) -> list[str]:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.tuning.headings import RunHeadings
+from hazcam.tuning.own_trials import own_trials
+from hazcam.tuning.record import Trial
 from hazcam.tuning.tradeoff import Headings, rate_of
 
 _MOST_FOLDS = 20  # of more sites, several are left out at a time
 Choose = Callable[[frozenset[str], NDArray[np.bool_]], int]
-"""Place of the limit that is chosen without some pairs, from those of the headings decided."""
+"""Place of the limit chosen without some trials (ids), from those of the headings decided."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,23 +58,23 @@ class HeldOut:
 
 
 def held_out(
-    headings: RunHeadings, choose: Choose, confidence: float, trial_ids: frozenset[str],
+    headings: RunHeadings, choose: Choose, confidence: float, trials: Iterable[Trial],
 ) -> HeldOut:
     """Choose without each site in turn, and count on it.
 
-    Trials that are pairs of the site go with it. Which of its ground is beyond is then said by all
-    trials: that is what the choice is judged by.
+    Trials that are pairs of the site go with it, whatever they are called (``own_trials``). Which
+    of its ground is beyond is then said by all trials: that is what the choice is judged by.
 
     Parameters
     ----------
     headings : RunHeadings
         Of the run.
     choose : callable
-        Chooses; the pairs left out are told, since some trials may be of them.
+        Chooses without the trials that are of pairs left out.
     confidence : float
         Of the bounds.
-    trial_ids : frozenset of str
-        Ids of the trials.
+    trials : iterable of Trial
+        That the curve is of.
     """
     decided, values = headings.decided(), headings.sweep.values
     present = np.unique(decided.cluster)
@@ -80,10 +82,11 @@ def held_out(
     place = np.full(len(decided.least), -1)
     chosen = []
     pair_ids = np.array(headings.sweep.ids)[headings.sweep.pair]
+    own = own_trials(headings, trials)
     for fold in folds:
         out = np.isin(decided.cluster, fold)
-        gone = frozenset(pair_ids[np.isin(headings.cluster, fold)].tolist())
-        place[out] = choose(gone & trial_ids, ~out)
+        gone = set(pair_ids[np.isin(headings.cluster, fold)].tolist())
+        place[out] = choose(_trials_of(own, gone), ~out)
         chosen.append(float(values[place[out][0]]) if place[out][0] >= 0 else float("nan"))
     tried = np.full(len(place), bool(folds))
     decided, go = decided.of(tried), (decided.least <= place)[tried]
@@ -94,7 +97,11 @@ def held_out(
         false_go=_counted(decided, go, decided.beyond, confidence),
         false_go_bound=_counted(decided, go, decided.beyond_bound, confidence),
         needless=_counted(decided, ~go, 1 - decided.beyond, confidence),
-        refitted=len(trial_ids & set(headings.sweep.ids)))
+        refitted=len(_trials_of(own, own)))
+
+
+def _trials_of(own: Mapping[str, frozenset[str]], pairs: Iterable[str]) -> frozenset[str]:
+    return frozenset().union(*(own.get(pair, frozenset()) for pair in pairs))
 
 
 def _counted(

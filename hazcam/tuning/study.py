@@ -5,16 +5,13 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.campaign.store.reader import Run
-from hazcam.errors import HazcamError
 from hazcam.frames import Floats
 from hazcam.rover.profile import LIMIT_UNITS, Limit, LimitName, RoverProfile
 from hazcam.tuning.curve import SuccessCurve
@@ -25,8 +22,9 @@ from hazcam.tuning.recommend import Recommendation, recommend
 from hazcam.tuning.rig_study import RigStudy, study_rig
 from hazcam.tuning.sensitivity import Choice, Chooser, Moved, sensitivity_of, settings_of
 from hazcam.tuning.split import HeldOut, held_out
-from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
+from hazcam.tuning.tradeoff import TradeOff, trade_off
 from hazcam.tuning.two_limits import VALUES, TwoLimits, two_limits
+from hazcam.tuning.walked import WalkedGo, walked_go
 
 _HANGS_ON = ("pair", "site", "taken_at", "walked_heading_deg", "walked_outcome", "onboard_verdict",
              "onboard_value_m")
@@ -65,6 +63,8 @@ class LimitStudy:
         Of the trials.
     headings : RunHeadings
         Of the run.
+    rover : RoverProfile
+        That its pairs were assessed for.
     today : dict of str to Limit
         What the limit is today, by the name of the rover; of the trials' rover alone.
     trade : TradeOff
@@ -88,6 +88,7 @@ class LimitStudy:
     aims: Aims
     curve: SuccessCurve
     headings: RunHeadings
+    rover: RoverProfile
     today: dict[str, Limit]
     trade: TradeOff
     recommendation: Recommendation
@@ -108,6 +109,10 @@ class LimitStudy:
     def unit(self) -> str:
         """Of it: m or deg."""
         return LIMIT_UNITS[self.name]
+
+    def walked(self, place: int) -> WalkedGo:
+        """What came of the walked headings that are go with a value of the limit."""
+        return walked_go(self.headings, place, self.aims.confidence)
 
 
 def study_limit(
@@ -133,37 +138,31 @@ def study_limit(
     Raises
     ------
     HazcamError
-        A run without demands, or without pairs of the trials' rover, or where those have several
-        values of the limit today.
+        A run without demands, or without pairs of the trials' rover, or several rovers of its
+        name.
     """
     choice = Choice(group=curve.group, reliability=aims.reliability, confidence=aims.confidence,
                     risk=aims.risk, prior=curve.prior, prior_weight=curve.prior_weight)
     settings = settings_of(choice)
     headings = headings_of(run, curve, others=[s.climbed for s in settings if s.climbed])
-    rover = _rover_of(run, headings)
-    height, values, straight = curve.climbed.low, headings.sweep.values, headings.ahead()
-
-    def count(
-        some: Headings, ahead: Headings = straight, confidence: float = aims.confidence
-    ) -> TradeOff:
-        return trade_off(some, ahead, values, look_ahead_m=headings.look_ahead_m,
-                         confidence=confidence, costs=aims.costs)
-
-    chooser = Chooser(
-        choice=choice, climbed=curve.climbed, held=lambda climbed: headings.against(climbed, run),
-        count=lambda some, confidence: count(some, confidence=confidence))
-    trade = count(headings.decided())
+    rover = run.demands(headings.sweep.ids[0]).rover
+    height, values = curve.climbed.low, headings.sweep.values
+    chooser = Chooser(choice=choice, climbed=curve.climbed,
+                      held=lambda climbed: headings.against(climbed, run))
+    trade = trade_off(headings.decided(), headings.ahead(), values,
+                      look_ahead_m=headings.look_ahead_m, confidence=aims.confidence,
+                      costs=aims.costs)
     chosen = recommend(trade, height, aims.risk)
     return LimitStudy(
         aims=aims, curve=curve, headings=headings, trade=trade, recommendation=chosen,
-        today={rover.name: getattr(rover.limits, curve.group.conditions.kind)},
+        rover=rover, today={rover.name: getattr(rover.limits, curve.group.conditions.kind)},
         flips=flips_of(headings, chosen.place) if chosen.place >= 0 else (),
         split=_split(chooser, headings),
         moves=tuple(sensitivity_of(chooser, settings, headings)),
         onboard=study_onboard(run, curve.group.conditions, height, aims.risk, values),
         rig=None if pictures is None or chosen.value is None else study_rig(
             run, pictures, headings, chosen.value, most=MOST_REASSESSED),
-        two=None if second is None else _two(run, curve, second, rover, aims, count),
+        two=None if second is None else _two(run, curve, second, rover, aims),
         made_on=made_on)
 
 
@@ -178,35 +177,22 @@ def digest_of_run(run: Run) -> str:
     return digest.hexdigest()
 
 
-def _rover_of(run: Run, headings: RunHeadings) -> RoverProfile:
-    sweep = headings.sweep
-    rover = run.demands(sweep.ids[sweep.pair[int(np.argmax(headings.of_rover))]]).rover
-    today = sorted({limit.value for limit in sweep.rovers if limit.rover == rover.name})
-    if len(today) > 1:
-        unit = LIMIT_UNITS[cast(LimitName, sweep.name)]
-        raise HazcamError(
-            str(run.file), f"pairs of {rover.name} with {len(today)} {sweep.name} limits: "
-            f"{', '.join(f'{value:g}' for value in today)} {unit}", "one limit, which is set anew",
-            "give the rovers names of their own, or assess them in runs of their own")
-    return rover
-
-
 def _split(chooser: Chooser, headings: RunHeadings) -> HeldOut:
     def choose(trials_left_out: frozenset[str], kept: NDArray[np.bool_]) -> int:
         found = chooser.without(trials_left_out, kept)
         return -1 if found is None else found.place
 
-    return held_out(headings, choose, chooser.choice.confidence,
-                    frozenset(t.id for t in chooser.choice.group.trials))
+    return held_out(headings, choose, chooser.choice.confidence, chooser.choice.group.trials)
 
 
 def _two(
     run: Run, curve: SuccessCurve, second: tuple[LimitName, SuccessCurve | None],
-    rover: RoverProfile, aims: Aims, count: Callable[[Headings, Headings], TradeOff],
+    rover: RoverProfile, aims: Aims,
 ) -> TwoLimits:
     name, other_curve = second
     tried: Floats = values_of(name, rover)
     others = tried[np.unique(np.linspace(0, len(tried) - 1, VALUES).astype(int))]
     today = (float(getattr(rover.limits, curve.group.conditions.kind).value),
              float(getattr(rover.limits, name).value))
-    return two_limits(run, curve, name, other_curve, today, others, risk=aims.risk, count=count)
+    return two_limits(run, curve, name, other_curve, today, others, risk=aims.risk,
+                      confidence=aims.confidence)

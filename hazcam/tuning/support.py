@@ -1,8 +1,14 @@
 """What trials can bear: the counts behind a height climbed, without any curve.
 
-Without a curve only trials at the height itself speak. Of n of them f failed; the confidence that a
-trial there climbs with at least a probability R is 1 - B(f; n, 1 - R), B the cumulative binomial
-distribution. With no failure that takes 59 trials for R and confidence of 95 %.
+Without a curve only trials at the height itself speak, or a little above it: what is climbed at a
+greater demand is climbed at the height too, if a greater demand is never climbed more often. Lower
+ones are easier and show nothing of it. How far above is a share of the height, whatever came of the
+trials. A demand counts as it was measured: where the errors are larger than that share, trials at
+the height are about as often lower ones.
+
+Of n such trials f failed; the confidence that one there climbs with at least a probability R is 1 -
+B(f; n, 1 - R), B the cumulative binomial distribution. With no failure that takes 59 trials for R
+and confidence of 95 %.
 """
 
 from __future__ import annotations
@@ -11,12 +17,11 @@ import bisect
 import math
 from dataclasses import dataclass
 
-import numpy as np
 from scipy.stats import binom
 
 from hazcam.tuning.record import TrialGroup
 
-_NEAR = 0.05  # share of a height within which a trial counts as one at it, or 2 sigma: our choice
+_NEAR = 0.05  # share of a height by which a trial above it still counts as one at it: our choice
 _ROUNDING = 1e-12
 
 
@@ -30,7 +35,7 @@ class Support:
         The height asked about: the one climbed at the confidence; where there is none, the least
         demand that was tried. [unit of the demand]
     tried, climbed : int
-        Trials at it, within ``near``.
+        Trials at it, or at most ``near`` above it.
     near : float
         [unit of the demand]
     confidence : float
@@ -79,8 +84,8 @@ def support_of(
     """Count the trials at a height; where it is none or not above 0, at the least one tried."""
     known = height is not None and math.isfinite(height) and height > 0
     at = float(height) if known and height is not None else float(group.demand.min())
-    near = max(_NEAR * at, 2 * float(np.median(group.sigma)))
-    here = np.abs(group.demand - at) <= near
+    near = _NEAR * at
+    here = (group.demand >= at - _ROUNDING) & (group.demand <= at + near + _ROUNDING)
     tried, climbed = int(here.sum()), int(group.climbed[here].sum())
     needed = trials_needed(reliability, confidence, tried - climbed)
     return Support(at=at, tried=tried, climbed=climbed, near=near,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +16,7 @@ from hazcam.rover import with_limits
 from hazcam.rover.profile import Limit, Limits
 from hazcam.settings import Settings
 from hazcam.stored import StoredDemands
+from hazcam.tuning.rovers import rovers_of
 from hazcam.verdict import HeadingDemand, decide
 from hazcam.verdict.gist import ASK, GO, ODD, UNDECIDED, Gists, judge_gists
 from hazcam.verdict.sweep import (
@@ -30,19 +30,14 @@ from hazcam.verdict.sweep import (
 )
 
 
-class RoverLimit(NamedTuple):
-    """What a rover of a run has for the limit that is swept today. [m or deg]"""
-
-    rover: str
-    value: float
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RunSweep:
-    """What all headings of a run say to each value of a limit.
+    """What all headings of a rover in a run say to each value of a limit.
 
     Attributes
     ----------
+    rover : str
+        Name of the rover.
     name : str
         Of the limit.
     values : ndarray of shape (v,)
@@ -54,7 +49,7 @@ class RunSweep:
     others : ndarray of shape (m,)
         Its values, ascending; empty without one. [m or deg]
     ids : tuple of str
-        Of the pairs with demands, in order.
+        Of its pairs with demands, in order.
     pair : ndarray of shape (n,), int32
         Of each heading, the place of its pair in ``ids``.
     heading_deg : ndarray of shape (n,)
@@ -67,13 +62,11 @@ class RunSweep:
     chance : ndarray of shape (n, k), float32
         Probability that what is held against the limit exceeds each value, as ``chance_beyond``
         has it. NaN of headings that ask whatever the limits.
-    rovers : tuple of RoverLimit
-        The rovers of the run and what the limit is today, each once; a name stands twice where two
-        of its pairs have other limits.
     without_ground : int
-        Pairs that were assessed without stereo, and ask whatever the limits.
+        Its pairs that were assessed without stereo, and ask whatever the limits.
     """
 
+    rover: str
     name: str
     values: Floats
     beyond: Floats
@@ -85,7 +78,6 @@ class RunSweep:
     least: Places
     today: NDArray[np.bool_]
     chance: NDArray[np.float32]
-    rovers: tuple[RoverLimit, ...]
     without_ground: int
 
     def __post_init__(self) -> None:
@@ -113,6 +105,7 @@ class RunSweep:
 class _Swept:
     """What is tried of every heading."""
 
+    rover: str
     name: str
     values: Floats
     beyond: Floats
@@ -127,15 +120,14 @@ class _Swept:
         settings: Settings = store.settings
         if self.confidence is not None:
             settings = replace(settings, confidence=self.confidence)
-        return _Asked(rover=store.rover.name, limits=store.rover.limits,
-                      before=store.settings.confidence, confidence=settings.confidence)
+        return _Asked(limits=store.rover.limits, before=store.settings.confidence,
+                      confidence=settings.confidence)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Asked:
     """What the pairs of one rover and settings are held against; ``before``: as assessed."""
 
-    rover: str
     limits: Limits
     before: float
     confidence: float
@@ -156,10 +148,10 @@ class _Lot:
 
 
 def sweep_run(
-    run: Run, name: str, values: ArrayLike, *, beyond: ArrayLike,
+    run: Run, rover: str, name: str, values: ArrayLike, *, beyond: ArrayLike,
     confidence: float | None = None, other: tuple[str, ArrayLike] | None = None,
 ) -> RunSweep:
-    """Hold the stored demands of all pairs against every value of a limit.
+    """Hold the stored demands of all pairs of a rover against every value of a limit.
 
     All else is as it was assessed: the other limits, and the settings of each pair.
 
@@ -167,6 +159,8 @@ def sweep_run(
     ----------
     run : Run
         From ``open_run``.
+    rover : str
+        Name of the rover; what others could have or not does not matter.
     name : str
         Of the limit.
     values : array_like of shape (v,)
@@ -182,22 +176,23 @@ def sweep_run(
     Raises
     ------
     RoverError
-        A limit that one of the rovers could not have, or that is not known.
+        A limit that the rover could not have, or that is not known.
     HazcamError
-        A run without any demands; a gist that is damaged.
+        A run without any demands of the rover; a gist that is damaged.
     ValueError
         Values that do not ascend, twice the same limit, a confidence that is not between 0.5 and 1.
     """
-    swept = _Swept(name=name, values=ascending(name, values), beyond=ascending(name, beyond),
-                   confidence=confidence,
+    swept = _Swept(rover=rover, name=name, values=ascending(name, values),
+                   beyond=ascending(name, beyond), confidence=confidence,
                    other=None if other is None else (other[0], ascending(*other)))
-    keys = keys_of(run)
+    names = rovers_of(run)
+    keys = {id_: key for id_, key in keys_of(run).items() if names.get(id_) == rover}
     lots = [_settled(run, swept, lot)
             for lot in each_lot(run, keys, swept.asked, lambda *given: _sweep(swept, *given))]
     if not lots:
         raise HazcamError(
-            str(run.file), f"no demands of headings (pairs assessed: {len(keys)})",
-            "a run with pairs that were assessed in stereo",
+            str(run.file), f"no demands of headings of {rover} (its pairs assessed: {len(keys)})",
+            "a run with pairs of it that were assessed in stereo",
             "sweep another run, or see `hazcam batch` for why pairs are without stereo")
     return _joined(swept, lots, len(keys))
 
@@ -248,16 +243,14 @@ def _joined(swept: _Swept, lots: Sequence[_Lot], assessed: int) -> RunSweep:
     place = np.argsort(np.argsort(ids)).astype(np.int32)
     least = np.concatenate([lot.least for lot in lots])[order]
     name, others = swept.other or (None, np.zeros(0))
-    rovers = {RoverLimit(lot.asked.rover, getattr(lot.asked.limits, swept.name).value)
-              for lot in lots}
     return RunSweep(
-        name=swept.name, values=swept.values, beyond=swept.beyond, other=name, others=others,
-        ids=tuple(sorted(ids)), pair=np.repeat(place, count)[order],
+        rover=swept.rover, name=swept.name, values=swept.values, beyond=swept.beyond, other=name,
+        others=others, ids=tuple(sorted(ids)), pair=np.repeat(place, count)[order],
         heading_deg=np.concatenate([lot.heading_deg for lot in lots])[order],
         least=least[:, 0] if name is None else least,
         today=np.concatenate([lot.today for lot in lots])[order] == GO,
         chance=np.concatenate([lot.chance for lot in lots])[order],
-        rovers=tuple(sorted(rovers)), without_ground=assessed - len(ids))
+        without_ground=assessed - len(ids))
 
 
-__all__ = ["RoverLimit", "RunSweep", "sweep_run"]
+__all__ = ["RunSweep", "sweep_run"]

@@ -13,19 +13,18 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import re
-import tomllib
 import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from hazcam.campaign.manifest.text import COLUMNS as MANIFEST_COLUMNS
 from hazcam.errors import TrialsError, listed
 from hazcam.rover.profile import LIMIT_UNITS
 from hazcam.tuning import cells
+from hazcam.tuning.other_file import other_file
 from hazcam.tuning.record import Conditions, Trial, TrialTable
+from hazcam.tuning.units import angles_in_radians, columns_in_mm, told_of_mm
 
 SCHEMA = "hazcam-trials/1"
 COLUMNS = ("schema", "trial_id", "date", "rover", "gait", "ground", "gravity_mps2", "kind",
@@ -42,7 +41,6 @@ _COPY = f"the header to copy: {','.join(COLUMNS)}"
 _TOLD = 8  # problems that are spelled out
 # Gravities closer than this share are one, written twice: it differs by 0.5 % over the Earth.
 _ONE_GRAVITY = 0.01
-_JSON_SCHEMA = re.compile(r'"schema"\s*:\s*"([^"\n]{1,40})"')
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +53,12 @@ class _Row:
 
 
 _Problems = list[tuple[int, TrialsError]]
-"""What is wrong, each with the line it is told at; ``where`` names line and column."""
+"""What is wrong, each with the line it is told at, 0 for what is wrong throughout; ``where`` names
+line and column."""
+_EMPTY = {"sigma": ("one standard deviation of the measured demand; 0: it is known exactly",
+                    f"take {cells.SIGMA_FROM_READINGS}; or remove the row where it cannot be "
+                    "known: nothing is assumed")}
+"""What is expected in an empty cell, and the remedy, where more can be said than of any."""
 
 
 def parse_trials(text: str, name: str) -> TrialTable:
@@ -66,7 +69,7 @@ def parse_trials(text: str, name: str) -> TrialTable:
     text : str
         CSV with a header.
     name : str
-        Bare name of the file, for messages.
+        Of the file, as it was given, for messages.
 
     Raises
     ------
@@ -79,8 +82,9 @@ def parse_trials(text: str, name: str) -> TrialTable:
         raise TrialsError(name, "holds a header and no trial", "a row for each trial",
                           "write a row for each trial, the failed ones too")
     problems: _Problems = []
-    trials = [_trial(row, name, problems) for row in rows]
-    problems += [*_doubled(rows), *_alike(rows), *_gravities(rows)]
+    in_mm = columns_in_mm([row.cells for row in rows])
+    trials = [_trial(row, name, problems, in_mm) for row in rows]
+    problems += [*_doubled(rows), *_alike(rows), *_gravities(rows), *_units(rows, in_mm)]
     if problems:
         raise _refusal(name, problems)
     return TrialTable(name=name, digest=hashlib.sha256(text.encode()).hexdigest(),
@@ -185,8 +189,11 @@ def _header_remedy(unknown: Sequence[str], missing: Sequence[str]) -> str:
 # --- one trial -----------------------------------------------------------------------------------
 
 
-def _trial(row: _Row, name: str, problems: _Problems) -> Trial | None:
-    """The trial of a row; None where something is wrong, which is added to the problems."""
+def _trial(row: _Row, name: str, problems: _Problems, in_mm: Sequence[str]) -> Trial | None:
+    """The trial of a row; None where something is wrong, which is added to the problems.
+
+    Lengths of columns that are ``in_mm`` throughout are not told row by row.
+    """
     if row.error is not None:
         problems.append((row.line, row.error))
         return None
@@ -195,15 +202,15 @@ def _trial(row: _Row, name: str, problems: _Problems) -> Trial | None:
     def check(column: str, checked: Any, *more: Any) -> None:
         where = f"line {row.line}: {column}"
         try:
-            found[column] = checked(where, _filled(where, row.cells[column]), *more)
+            found[column] = checked(where, _filled(where, column, row.cells[column]), *more)
         except TrialsError as error:
             problems.append((row.line, error))
 
     for column, checked in _CHECKS.items():
         check(column, checked)
     unit = LIMIT_UNITS.get(found.get("kind", ""))
-    check("demand", cells.demand, unit)
-    check("sigma", cells.sigma, unit)
+    for column, measured in (("demand", cells.demand), ("sigma", cells.sigma)):
+        check(column, measured, None if unit == "m" and column in in_mm else unit)
     if row.cells.get("note"):
         check("note", cells.words)
     if "schema" in row.cells:
@@ -218,11 +225,11 @@ def _trial(row: _Row, name: str, problems: _Problems) -> Trial | None:
             gravity_mps2=found["gravity_mps2"], kind=found["kind"]))
 
 
-def _filled(where: str, cell: str) -> str:
+def _filled(where: str, column: str, cell: str) -> str:
     if not cell:
-        raise TrialsError(where, "is empty", "what was the case in this trial",
-                          "fill it in, or remove the row where it cannot be known: nothing is "
-                          "assumed")
+        raise TrialsError(where, "is empty", *_EMPTY.get(column, (
+            "what was the case in this trial", "fill it in, or remove the row where it cannot be "
+            "known: nothing is assumed")))
     return cell
 
 
@@ -293,6 +300,15 @@ def _gravities(rows: Iterable[_Row]) -> Iterator[tuple[int, TrialsError]]:
         first.setdefault(found, row.line)
 
 
+def _units(rows: Sequence[_Row], in_mm: Sequence[str]) -> Iterator[tuple[int, TrialsError]]:
+    """What is in another unit throughout."""
+    found = [row.cells for row in rows]
+    if in_mm:
+        yield 0, told_of_mm(found, in_mm)
+    for error in angles_in_radians(found):
+        yield 0, error
+
+
 def _refusal(name: str, problems: _Problems) -> TrialsError:
     """One error for all bad rows."""
     problems = sorted(problems, key=lambda problem: problem[0])
@@ -302,7 +318,7 @@ def _refusal(name: str, problems: _Problems) -> TrialsError:
         error = problems[0][1]
         return TrialsError(f"{name}: {error.where}", error.found, error.expected,
                            f"{error.remedy}; {nothing}")
-    lines = list(dict.fromkeys(line for line, _ in problems))
+    lines = list(dict.fromkeys(line for line, _ in problems if line))
     told = [f"\n  {e.where}: {e.found}; expected: {e.expected}; remedy: {e.remedy}"
             for _, e in problems[:_TOLD]]
     more = len(problems) - _TOLD
@@ -310,34 +326,19 @@ def _refusal(name: str, problems: _Problems) -> TrialsError:
         rest = list(dict.fromkeys(str(line) for line, _ in problems[_TOLD:]))
         told.append(f"\n  and {more} more, in line{'s' if len(rest) > 1 else ''} "
                     f"{listed(rest, most=20)}")
-    rows = "a row" if len(lines) == 1 else f"{len(lines)} rows"
-    return TrialsError(name, f"{rows} that cannot be used:{''.join(told)}",
+    counted = "a row" if len(lines) == 1 else f"{len(lines)} rows"
+    what = [*(["a whole column"] if problems[0][0] == 0 else []), *([counted] if lines else [])]
+    return TrialsError(name, f"{' and '.join(what)} that cannot be used:{''.join(told)}",
                        "every row complete and plausible", f"mend them all; {nothing}")
-
-
-# --- other files ---------------------------------------------------------------------------------
 
 
 def _refuse_other_file(text: str, name: str) -> None:
     """Refuse what was given by mistake, by what it is."""
     if not text.strip():
         raise TrialsError(name, "is empty", WHAT, f"write a row for each trial; {_COPY}")
-    if text.lstrip().startswith(("{", "[{")):
-        schema = _JSON_SCHEMA.search(text)
-        raise TrialsError(name, f"is JSON{f' (schema {schema[1]})' if schema else ''}", WHAT,
-                          "give the table of trials")
-    try:
-        schema = tomllib.loads(text).get("schema")
-    except tomllib.TOMLDecodeError:
-        pass
-    else:
-        raise TrialsError(name, f"is TOML{f' (schema {schema})' if schema else ''}", WHAT,
-                          "give the table of trials: a rover, or a scene, is another file")
-    header = {cell.strip().strip('"') for cell in text.lstrip().splitlines()[0].split(",")}
-    if header <= set(MANIFEST_COLUMNS) and header & {"sidecar", "left", "right"}:
-        raise TrialsError(name, "is the manifest of a campaign", WHAT,
-                          "assess it with `hazcam batch`; `hazcam tune trials RUN` then takes the "
-                          "trials from the pairs that were walked")
+    if (other := other_file(text)) is not None:
+        found, remedy = other
+        raise TrialsError(name, found, WHAT, remedy)
 
 
 __all__ = ["COLUMNS", "REQUIRED", "SCHEMA", "WHAT", "folded", "parse_trials", "write_trials_text"]

@@ -2,7 +2,9 @@
 
 *Ground beyond.* The success curve says which demand the legs climb with the reliability asked for;
 a heading is *beyond* it with the probability that its greatest demand is. Where someone let the
-rover walk it, what came of it stands instead: not climbed is beyond, climbed is not.
+rover walk it and it failed, it is beyond, and it fails. That the rover climbed it once takes
+nothing away: ground that it climbs four times in ten is no safer for one of the four. Which walks
+failed of those that are go is counted by itself (``walked.py``).
 
 *False go*: of the headings that are beyond, the share that is go. *Needless ask*: of those that are
 not, the share that asks and would go with the greatest value of the limit. Headings that ask at
@@ -15,19 +17,30 @@ says, and the heading fails where its demand is above it.
 *Intervals.* The headings of a site share its ground, so that sites are what is counted: the rate
 is a ratio of two sums over sites, its variance that of the linearised ratio between sites, its
 interval that of Student's t on the logit scale (E. L. Korn and B. I. Graubard, Analysis of Health
-Surveys, 1999, section 3.3; W. G. Cochran, Sampling Techniques, 3rd ed. 1977, section 6.3). Sites
-that hold little count little: they are worth ``sum(w)**2 / sum(w**2)`` sites of one size (L. Kish,
-Survey Sampling, 1965, section 11.7). No interval promises more than the exact bound of so many
-sites without any event: chances are never quite 0, and what few sites did not show is not excluded
-by a chance of a millionth.
+Surveys, 1999, section 3.3; W. G. Cochran, Sampling Techniques, 3rd ed. 1977, section 6.3).
+
+Sites that hold little count little: they are worth ``sum(w)**2 / sum(w**2)`` sites of one size (L.
+Kish, Survey Sampling, 1965, section 11.7), and never more than are expected to hold any: a site on
+which a thousandth of a heading is expected is worth a thousandth. Where it is small sites that
+happened to go wrong, the linearised variance is too small; it is taken no smaller than if how sites
+differ had nothing to do with their size, which is the same for sites of one size.
+
+No interval promises more than the exact bound of so many sites without any event: chances are never
+quite 0, and what few sites did not show is not excluded by a chance of a millionth. What happens at
+any site with a chance below that left by the confidence is taken as none.
+
+Simulated with 80 to 300 sites whose sizes differ by factors of 1.6 to 4.5 (lognormal) and rates of
+5.5 to 30 %, an upper bound at 95 % was too low in 0 to 4 % of 1000 runs. It is too low more often
+where only large sites go wrong and few of these were seen: of 60 sites with 3 or 4 large ones, half
+of which go wrong, in 16 %; of 80 in 9 %; of 100 in 5 %.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 from scipy.stats import t as student
 
@@ -88,7 +101,8 @@ class Rate:
     of : float
         How many headings it could happen to, expected.
     clusters : float
-        How many sites of one size those are worth that hold any of them.
+        How many sites of one size those are worth that hold any of them; of a rate whose headings
+        grow with the limit, at its greatest value.
     least_high : float
         The upper bound if it never happened: so many sites support none below. NaN as above.
     """
@@ -106,8 +120,8 @@ class Rate:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class TradeOff:
-    """Both mistakes at every value of a limit.
+class FalseGo:
+    """False go at every value of a limit: all that a limit is chosen by.
 
     Attributes
     ----------
@@ -117,6 +131,19 @@ class TradeOff:
         Of headings beyond the likeliest height climbed.
     false_go_bound : Rate
         Of headings beyond the height climbed at the stated confidence.
+    """
+
+    values: Floats
+    false_go: Rate
+    false_go_bound: Rate
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TradeOff(FalseGo):
+    """Both mistakes at every value of a limit.
+
+    Attributes
+    ----------
     needless : Rate
         Of headings within the likeliest height.
     failures : Rate
@@ -131,9 +158,6 @@ class TradeOff:
         That the limit decides.
     """
 
-    values: Floats
-    false_go: Rate
-    false_go_bound: Rate
     needless: Rate
     failures: Rate
     go_share: Floats
@@ -141,10 +165,24 @@ class TradeOff:
     cost: Floats | None
     headings: int
 
-    def bound(self, place: int) -> float:
-        """Upper bound of the false-go rate; NaN where nothing is beyond."""
-        both = (self.false_go.high[place], self.false_go_bound.high[place])
-        return float(np.fmax(*both))
+    @property
+    def cheapest(self) -> int:
+        """Place of the value of the least expected cost, the lowest of them; -1 without costs."""
+        return -1 if self.cost is None or not self.headings else int(np.nanargmin(self.cost))
+
+
+def false_go_of(headings: Headings, values: Floats, confidence: float) -> FalseGo:
+    """Count false go alone, with bounds at a confidence, at every value of a limit, ascending."""
+    likeliest, bound = (
+        rate_of(beyond, beyond, headings.cluster, headings.least, len(values), confidence, up=True)
+        for beyond in (headings.beyond, headings.beyond_bound))
+    return FalseGo(values=values, false_go=likeliest, false_go_bound=bound)
+
+
+def needless_of(headings: Headings, values: int, confidence: float) -> Rate:
+    """Count needless asks alone, with bounds at a confidence, at so many values of a limit."""
+    within = 1 - headings.beyond
+    return rate_of(within, within, headings.cluster, headings.least, values, confidence, up=False)
 
 
 def rate_of(
@@ -166,22 +204,18 @@ def rate_of(
     up : bool
         Whether a heading counts where it is go.
     """
-    of_each = np.bincount(cluster, possible)
-    total = float(of_each.sum())
-    if total <= 0:
+    of_each: Floats = np.asarray(np.bincount(cluster, possible), dtype=np.float64)
+    if of_each.sum() <= 0:
         none = np.full(values, np.nan)
         return Rate(rate=none, low=none, high=none, of=0.0, clusters=0.0, least_high=np.nan)
     weight = of_each[cluster]
-    sums, squares, products = (_at_values(of, least, values, up=up) for of in (
-        counted, _growth(counted, counted, cluster, least, up=up), counted * weight))
-    rate = np.clip(sums / total, 0.0, 1.0)
-    rate[rate > 1 - _ROUNDING] = 1.0
-    residual = squares - 2 * rate * products + rate**2 * float((of_each**2).sum())
-    worth = 1 / float(((of_each / total) ** 2).sum())
-    low, high = _bounds(rate, np.maximum(residual, 0.0) / total**2, np.full(values, worth),
-                        confidence)
-    return Rate(rate=rate, low=low, high=high, of=total, clusters=worth,
-                least_high=float(_none_of(worth, confidence)))
+    before, after = _site_sums(counted, cluster, least if up else -least)
+    squares = after**2 - before**2
+    f, ff, fg, evenly = (_at_values(adds, least, values, up=up) for adds in (
+        counted, squares, counted * weight, _over(squares, weight)))
+    g, gg, present = (np.full(values, of.sum()) for of in (
+        of_each, of_each**2, np.minimum(of_each, 1.0)))
+    return _ratio(f, g, ff, fg, gg, evenly, present, confidence=confidence)
 
 
 def _at_values(
@@ -193,35 +227,63 @@ def _at_values(
     return np.asarray(summed, dtype=np.float64)
 
 
-def _growth(
-    x: Floats, y: Floats, cluster: NDArray[np.int64], least: NDArray[np.int64], *, up: bool = True
-) -> Floats:
-    """What each heading, as it counts, adds to the sum over sites of its site's x times its y."""
-    order = np.lexsort((least if up else -least, cluster))
-    begins = np.flatnonzero(np.diff(cluster[order], prepend=-1))
-    size = np.diff(begins, append=len(order))
-    before = []
-    for of in (x, y):
-        all_before = np.cumsum(of[order]) - of[order]
-        before.append(all_before - np.repeat(all_before[begins], size))
-    added = np.empty(len(order))
-    added[order] = x[order] * before[1] + y[order] * before[0] + x[order] * y[order]
-    return added
+def _site_sums(
+    adds: Floats, cluster: NDArray[np.int64], begins: NDArray[np.int64]
+) -> tuple[Floats, Floats]:
+    """What its site has added up to before and after each heading, as they begin to count."""
+    order = np.argsort(cluster * (np.ptp(begins) + 1) + (begins - begins.min()))
+    sorted_, site = adds[order], cluster[order]
+    firsts = np.flatnonzero(np.diff(site, prepend=-1))
+    summed = np.cumsum(sorted_)
+    summed -= np.repeat((summed - sorted_)[firsts], np.diff(firsts, append=len(site)))
+    before, after = np.empty_like(adds), np.empty_like(adds)
+    after[order], before[order] = summed, summed - sorted_
+    return before, after
 
 
-def _none_of(clusters: ArrayLike, confidence: float) -> Floats:
-    """Upper bound of a rate of which so many sites show nothing: exact, of whole sites."""
-    return np.asarray(1 - (1 - confidence) ** (1 / np.asarray(clusters)))
+def _over(of: Floats, by: Floats) -> Floats:
+    """A ratio, 0 where it is of 0."""
+    return np.divide(of, by, out=np.zeros_like(of), where=by > 0)
+
+
+def _ratio(
+    f: Floats, g: Floats, ff: Floats, fg: Floats, gg: Floats, evenly: Floats, present: Floats,
+    *, confidence: float,
+) -> Rate:
+    """The ratio of two sums over sites, f of what happened and g of what could, at each value.
+
+    Parameters
+    ----------
+    f, g, ff, fg, gg : ndarray of shape (v,)
+        Both, and the sums over sites of their squares and their product.
+    evenly : ndarray of shape (v,)
+        Sum over sites of the square of what happened over what could.
+    present : ndarray of shape (v,)
+        How many sites are expected to hold any.
+    confidence : float
+        Of each bound.
+    """
+    rate = np.clip(f / g, 0.0, 1.0)
+    rate[rate > 1 - _ROUNDING] = 1.0
+    worth = np.minimum(g**2 / gg, present)
+    # The squared residuals, summed; and each over what its site holds, the mean over the headings.
+    squares = ff - 2 * rate * fg + rate**2 * gg
+    each = (evenly - 2 * rate * f + rate**2 * g) / g
+    variance = np.maximum(np.maximum(squares / g**2, each / worth), 0.0)
+    none = 1 - (1 - confidence) ** (1 / worth)  # the exact upper bound of none of so many
+    low, high = _bounds(rate, variance, worth, none, confidence)
+    return Rate(rate=rate, low=low, high=high, of=float(g[-1]), clusters=float(worth[-1]),
+                least_high=float(none[-1]))
 
 
 def _bounds(
-    rate: Floats, variance: Floats, clusters: Floats, confidence: float
+    rate: Floats, variance: Floats, clusters: Floats, none: Floats, confidence: float
 ) -> tuple[Floats, Floats]:
     """Student's t on the logit scale, but never narrower than where nothing, or all, happened."""
-    none = _none_of(clusters, confidence)
     low, high = np.zeros_like(rate), np.ones_like(rate)
-    low[rate == 1], high[rate == 0] = 1.0, 0.0
-    inner = (rate > 0) & (rate < 1) & (clusters > _ONE)
+    nothing, everything = (share * clusters <= 1 - confidence for share in (rate, 1 - rate))
+    high[nothing], low[everything] = rate[nothing], rate[everything]
+    inner = ~nothing & ~everything & (clusters > _ONE)
     p, held = rate[inner], clusters[inner]
     reach = student.ppf(confidence, held - 1) * np.sqrt(
         variance[inner] * held / (held - 1)) / (p * (1 - p))
@@ -250,41 +312,40 @@ def trade_off(
     costs : tuple of float, optional
         Of a false go and of a needless ask, in one unit of the user's.
     """
-    v, least, cluster = len(values), headings.least, headings.cluster
-
-    def rate(counted: Floats, possible: Floats, *, up: bool) -> Rate:
-        return rate_of(counted, possible, cluster, least, v, confidence, up=up)
-
-    ones = np.ones(len(least))
-    go_share = rate(ones, ones, up=True).rate
-    failed = rate(headings.failing, ones, up=True)
+    v, failing = len(values), headings.failing
     cost = None
     if costs is not None:
-        cost = costs[0] * failed.rate + costs[1] * rate(1 - headings.failing, ones, up=False).rate
+        asks = np.mean(1 - failing) if len(failing) else np.nan
+        cost = costs[0] * _share_go(failing, headings.least, v) + costs[1] * (
+            asks - _share_go(1 - failing, headings.least, v))
     return TradeOff(
-        values=values, false_go=rate(headings.beyond, headings.beyond, up=True),
-        false_go_bound=rate(headings.beyond_bound, headings.beyond_bound, up=True),
-        needless=rate(1 - headings.beyond, 1 - headings.beyond, up=False),
-        failures=_of_goes(headings, v, confidence), go_share=go_share,
-        go_m=_go_m(ahead, v, look_ahead_m, confidence), cost=cost, headings=len(least))
+        **vars(false_go_of(headings, values, confidence)),
+        needless=needless_of(headings, v, confidence),
+        failures=_of_goes(headings, v, confidence),
+        go_share=_share_go(np.ones(len(failing)), headings.least, v),
+        go_m=_go_m(ahead, v, look_ahead_m, confidence), cost=cost, headings=len(failing))
+
+
+def _share_go(adds: Floats, least: NDArray[np.int64], values: int) -> Floats:
+    """What the headings that are go add up to at each value, for each heading, shape (v,)."""
+    return _at_values(adds, least, values) / len(least) if len(least) else np.full(values, np.nan)
 
 
 def _of_goes(headings: Headings, values: int, confidence: float) -> Rate:
     """Expected failures of the headings that are go: both sums grow with the limit."""
-    cluster, least, failing = headings.cluster, headings.least, headings.failing
-    ones = np.ones(len(least))
-    f, g, ff, fg, gg = (_at_values(of, least, values) for of in (
-        failing, ones, *(_growth(x, y, cluster, least) for x, y in (
-            (failing, failing), (failing, ones), (ones, ones)))))
-    some = g > 0
-    f, g, ff, fg, gg = (of[some] for of in (f, g, ff, fg, gg))
+    least, failing, ones = headings.least, headings.failing, np.ones(len(headings.least))
+    of = float(len(least))
+    first = int(least.min(initial=values))
     rate, low, high = (np.full(values, np.nan) for _ in range(3))
-    rate[some] = np.clip(f / g, 0.0, 1.0)
-    variance = np.maximum(ff - 2 * rate[some] * fg + rate[some]**2 * gg, 0.0) / g**2
-    low[some], high[some] = _bounds(rate[some], variance, g**2 / gg, confidence)
-    most = float(g[-1]**2 / gg[-1]) if len(g) else 0.0
-    return Rate(rate=rate, low=low, high=high, of=float(len(least)), clusters=most,
-                least_high=float(_none_of(most, confidence)) if len(g) else np.nan)
+    if first == values:
+        return Rate(rate=rate, low=low, high=high, of=of, clusters=0.0, least_high=np.nan)
+    (f, failed), (g, gone) = (_site_sums(adds, headings.cluster, least) for adds in (failing, ones))
+    found = _ratio(*(_at_values(adds, least, values)[first:] for adds in (
+        failing, ones, failed**2 - f**2, failed * gone - f * g, gone**2 - g**2,
+        _over(failed**2, gone) - _over(f**2, g), np.minimum(gone, 1) - np.minimum(g, 1))),
+        confidence=confidence)
+    rate[first:], low[first:], high[first:] = found.rate, found.low, found.high
+    return replace(found, rate=rate, low=low, high=high, of=of)
 
 
 def _go_m(ahead: Headings, values: int, look_ahead_m: float, confidence: float) -> Floats:

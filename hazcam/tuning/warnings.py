@@ -82,8 +82,8 @@ def _needed(support: Support, asked: str, unit: str) -> str:
     climbed = "" if support.tried == 0 else f", {support.climbed} climbed"
     more = "" if support.more == 0 else f": {support.more} more, all climbed, would show it"
     return (f"without the curve {asked} takes {support.alone} trials at "
-            f"{measure(support.at, unit)}, all climbed; {made} made within "
-            f"{measure(support.near, unit)} of it{climbed}{more}")
+            f"{measure(support.at, unit)}, all climbed; {made} made there or up to "
+            f"{measure(support.near, unit)} above{climbed}{more}")
 
 
 def _extrapolated(curve: SuccessCurve) -> str:
@@ -107,9 +107,15 @@ def _separated(curve: SuccessCurve) -> str:
         return ""
     group, unit = curve.group, curve.group.conditions.unit
     most, least = group.demand[group.climbed].max(), group.demand[~group.climbed].min()
-    found = (f"the outcomes separate: all climbed up to {measure(most, unit)}, none from "
-             f"{measure(least, unit)} on" if most <= least else
-             "the outcomes mix no more than the errors of the demands explain")
+    if most < least:
+        found = (f"the outcomes separate: all climbed up to {measure(most, unit)}, none from "
+                 f"{measure(least, unit)} on")
+    elif most == least:
+        at = group.climbed[group.demand == most]
+        found = (f"the outcomes mix at {measure(most, unit)} only, where {at.sum()} of {len(at)} "
+                 "climbed: all below did, none above")
+    else:
+        found = "the outcomes mix no more than the errors of the demands explain"
     return (f"{found}; how steeply the chance to climb falls is not known, and the fit is "
             "penalised (Jeffreys), so that it is not infinitely steep")
 

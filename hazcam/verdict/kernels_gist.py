@@ -127,7 +127,7 @@ def chances_beyond(
     values: NDArray[np.float64], nodes: NDArray[np.float64], weights: NDArray[np.float64],
     rules: NDArray[np.float64], close: float, far: float, found: NDArray[np.float64],
 ) -> None:
-    """How likely what is held against one limit exceeds each value.
+    """How likely what is held against one limit exceeds each value; 1 where that could hide.
 
     Parameters
     ----------
@@ -157,10 +157,12 @@ def chances_beyond(
             for k in range(len(values) - 1, -1, -1):
                 if chance < 1.0 - close:  # else it is sure to exceed lower ones, too
                     limits[place] = values[k]
-                    clear = 1.0 - _turn_chance(h, limits, min(limits[_STEP], limits[_BELLY]))
+                    least = min(limits[_STEP], limits[_BELLY])
+                    clear = 1.0 - _turn_chance(h, limits, least)
                     if values[k] < reach:
                         clear *= _within(h, own, limits, nodes, weights, close, far)
-                    chance = 1.0 - clear
+                    hides = h.hidden_m > least or (h.has_turn and h.turn_hidden_m > least)
+                    chance = 1.0 if hides else 1.0 - clear
                 found[i, k] = chance
         term, group, run = term + h.terms, group + h.groups, run + h.runs
 

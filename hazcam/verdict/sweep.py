@@ -31,6 +31,7 @@ from hazcam.verdict.chance import (
     exceeding,
     groups_of,
     hole_hidden,
+    least_height,
     tail,
     turn_exceeding,
 )
@@ -105,9 +106,11 @@ def chance_beyond(gists: Gists, name: str, values: ArrayLike) -> Floats:
     """How likely what is held against one limit exceeds each of some values.
 
     Of what was measured, somewhere on the look-ahead or in the circle of the turn: what
-    ``exceeding`` and ``turn_exceeding`` give where every other limit is infinite. Of a gap: how
-    likely a hole longer than the value is not seen, if every unseen run is one that nothing
-    explains. That is an upper bound: what may be a hole need not be one.
+    ``exceeding`` and ``turn_exceeding`` give where every other limit is infinite. Of a step and of
+    what the belly must pass: 1 where what could hide is taller than the value (``hidden_m``, of
+    the turn ``turn_hidden_m``), as if it were there, since nothing says how likely it is. Of a gap:
+    how likely a hole longer than the value is not seen, if every unseen run is one that nothing
+    explains. Both are upper bounds: what may be there need not be.
 
     Parameters
     ----------
@@ -179,8 +182,16 @@ def chance_beyond_of(demand: HeadingDemand, name: str, values: ArrayLike) -> Flo
     held = [_with(endless, name, float(value)) for value in ascending(name, values)]
     if name == "gap":
         return np.array([_hole_chance(demand, limits) for limits in held])
-    return np.array([1 - (1 - exceeding(demand, limits)[-1]) * (1 - turn_exceeding(demand, limits))
+    return np.array([1.0 if _could_hide(demand, limits) else
+                     1 - (1 - exceeding(demand, limits)[-1]) * (1 - turn_exceeding(demand, limits))
                      for limits in held])
+
+
+def _could_hide(demand: HeadingDemand, limits: Limits) -> bool:
+    """Could something hide that is taller than what may stand in the way, as ``decide`` asks it?"""
+    least_m = least_height(limits)
+    return bool(np.any(demand.hidden_m > least_m)
+                or (demand.turn is not None and demand.turn.hidden_m > least_m))
 
 
 def _hole_chance(demand: HeadingDemand, limits: Limits) -> float:

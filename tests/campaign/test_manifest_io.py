@@ -175,7 +175,9 @@ def replaced(path: Path, old: str, new: str) -> None:
 @pytest.mark.parametrize(("file", "old", "new", "pair"), [
     ("campaign.csv", ",1.0,", ",1.5,", "a"),
     ("day/b.pair.json", '"rig"', '"binning": 2, "rig"', "b"),
-    ("day/b.pair.json", '"rig"', '"previous": {"pair": "a.pair.json"}, "rig"', "b"),
+    ("day/b.pair.json", '"rig"',
+     '"previous": {"pair": "a", "pose": [[1, 0, 0, 0.2], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]],'
+     ' "sigma": [0.01, 0.01, 0.5]}, "rig"', "b"),
     ("a.toml", "lateral_m = 0.03", "lateral_m = 0.04", "a"),
     ("b.toml", "lateral_m = 0.03", "lateral_m = 0.04", "b"),
 ])

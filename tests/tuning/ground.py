@@ -14,7 +14,7 @@ from hazcam.frames import Floats
 from hazcam.tuning.curve import SuccessCurve, curve_of
 from hazcam.tuning.headings import RunHeadings, Walk
 from hazcam.tuning.record import Conditions, Trial, TrialGroup
-from hazcam.tuning.sweep import RoverLimit, RunSweep
+from hazcam.tuning.sweep import RunSweep
 from hazcam.tuning.tradeoff import Headings
 
 CONDITIONS = Conditions(rover="dunlin-em", gait="tripod", ground="black sand", gravity_mps2=9.81,
@@ -101,21 +101,22 @@ def run_headings(
     sites, cluster = np.unique(np.asarray(site), return_inverse=True)
     made = of_demands(given, cluster[pair], height=height, low=low, sigma=sigma)
     ids = tuple(f"p{i:03d}" for i in range(pairs))
-    walks = tuple(Walk(place=i, pair=ids[pair[i]], heading_deg=float(5 * (i % each)), outcome=o)
+    walks = tuple(Walk(place=i, pair=ids[pair[i]], heading_deg=float(5 * (i % each)), outcome=o,
+                       demand=float(given[i]))
                   for i, o in sorted((outcomes or {}).items()))
     over, bound, failing = (np.array(a) for a in (made.beyond, made.beyond_bound, made.failing))
     for walk in walks:
         for chance in (over, bound, failing):
-            chance[walk.place] = walk.outcome != "climbed"
+            chance[walk.place] = max(chance[walk.place], walk.outcome != "climbed")
     sweep = RunSweep(
-        name="step", values=VALUES.copy(), beyond=asked, other=None, others=np.zeros(0), ids=ids,
-        pair=pair, heading_deg=np.array([5.0 * (i % each) for i in range(n)]),
+        rover="dunlin-em", name="step", values=VALUES.copy(), beyond=asked, other=None,
+        others=np.zeros(0), ids=ids, pair=pair, heading_deg=np.array([5.0 * (i % each) for i in range(n)]),
         least=made.least.astype(np.int32),
         today=made.least <= np.searchsorted(VALUES, today),
         chance=(given[:, None] > asked).astype(np.float32),
-        rovers=(RoverLimit("dunlin-em", today),), without_ground=0)
+        without_ground=0)
     days = np.array(day if len(day) else ["2031-05-04"] * pairs)
     return RunHeadings(
-        sweep=sweep, of_rover=np.ones(n, dtype=bool), beyond=over, beyond_bound=bound,
+        sweep=sweep, beyond=over, beyond_bound=bound,
         failing=failing, cluster=cluster[pair], clusters=tuple(sites.tolist()), counted_by="site",
         day=days[pair], site=np.asarray(site)[pair], walks=walks, look_ahead_m=1.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from hazcam.tuning.onboard import OnboardReports
+from hazcam.tuning.onboard_reports import OnboardReports
 
 OFFSET_M, GAIN, TAU_M, SIGMA_M = 0.004, 0.9, 0.006, 0.006
 

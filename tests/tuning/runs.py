@@ -52,9 +52,9 @@ class Pair:
     rig_moved: bool = False
 
 
-def write_run(folder: Path, pairs: Sequence[Pair]) -> Path:
-    """A run of pairs ``pair-00000``, ``pair-00001``, ... in a folder."""
-    made = make_campaign(folder.parent, pairs=len(pairs), failures=0, bad_rows=0)
+def write_run(folder: Path, pairs: Sequence[Pair], rovers: int = 2) -> Path:
+    """A run of pairs ``pair-00000``, ``pair-00001``, ... in a folder, of so many rovers in turn."""
+    made = make_campaign(folder.parent, pairs=len(pairs), rovers=rovers, failures=0, bad_rows=0)
     rows = tuple(_row(row, pair) for row, pair in zip(made.manifest.pairs, pairs, strict=True))
     with Store.open(folder, ABOUT) as store:
         store.add_pairs(replace(made.manifest, pairs=rows))

@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 from hazcam.cli import main
 from hazcam.rover import Limit, read_rover
+from hazcam.rover.limits import rover_numbers
 from hazcam.tuning.io import read_result
 
 SAMPLE = Path(__file__).parents[2] / "sample_pairs" / "pebbles.pair.json"
@@ -24,7 +25,11 @@ def record() -> dict[str, Any]:
         "schema": "hazcam-tuning/1", "kind": "limits", "hazcam": "0.1.0", "made_on": "2031-06-01",
         "limit": {"name": "step", "unit": "m", "recommended": 0.0312,
                   "today": {"dunlin-em": {"value": 0.05, "source": "derived: leg length / 2"}},
-                  "reason": "the largest whose bound of false-go stays under the risk"},
+                  "reason": "the largest whose bound of false-go stays under the risk",
+                  "silent": False, "risk_shown": True,
+                  "rover_digest": read_rover("dunlin-em").digest,
+                  "rover_numbers": rover_numbers(read_rover("dunlin-em"))},
+        "curve": {"warnings": ["the first warning", "another one"]},
         "inputs": {
             "trials": {"name": "black-sand.trials.csv", "digest": "1a2b3c4d5e6f7a8b" * 4,
                        "count": 36},
@@ -85,7 +90,9 @@ def test_writes_the_limit_its_source_and_what_it_was(tmp_path: Path) -> None:
 def test_prints_both_limits_how_to_go_on_and_a_caution(tmp_path: Path) -> None:
     text = " ".join(applied(write(tmp_path)).stdout.split())
     assert "was 0.05 m, derived: leg length / 2 is 0.0312 m, measured: 36 trials" in text
-    assert "2031-06-01 caution a limit is what trials showed under these conditions; other " in text
+    assert ("2031-06-01 because the largest whose bound of false-go stays under the risk warnings "
+            "1. the first warning 2. another one caution a limit is") in text
+    assert "caution a limit is what trials showed under these conditions; other " in text
     assert "another gait or gravity, or a worn foot, is another limit. The team decides." in text
     for command in ("judge RUN", "assess PAIR"):
         assert f"hazcam {command} --rover {tmp_path}/new.toml" in text
@@ -116,7 +123,7 @@ def test_an_output_that_is_there_is_kept_without_force(tmp_path: Path) -> None:
     ("new", "new: has no name that --rover takes as a file"),
     ("new.yaml", "new.yaml.toml"),
     ("folder.toml", "folder.toml: is a folder"),
-    ("none/new.toml", "cannot be written: No such file or directory"),
+    ("none/new.toml", "none does not exist"),
 ])
 def test_outputs_that_cannot_be_a_rover_file(tmp_path: Path, name: str, words: str) -> None:
     (tmp_path / "folder.toml").mkdir()
@@ -172,6 +179,12 @@ def test_a_curve_is_no_limit(tmp_path: Path) -> None:
     ({"limit__reason": ""}, "limit.reason: found ''"),
     ({"limit__today": {}}, "limit.today: found {}\n  expected: a table of the rovers"),
     ({"limit__today": {"dunlin-em": 0.05}}, "limit.today: dunlin-em: limit.value: is missing"),
+    ({"limit__silent": 0}, "limit.silent: found 0\n  expected: true or false"),
+    ({"limit__risk_shown": ...}, "limit.risk_shown: is missing"),
+    ({"limit__rover_digest": "1a2b"}, "limit.rover_digest: found '1a2b'"),
+    ({"limit__rover_numbers": {}}, "limit.rover_numbers: found {}"),
+    ({"limit__rover_numbers": {"margins.lateral_m": "0"}}, "a table of finite numbers of 0 or"),
+    ({"curve__warnings": "none"}, "curve.warnings: found 'none'\n  expected: a list of texts"),
     ({"conditions__kind": "drop"}, "conditions.kind: found 'drop'\n  expected: that of the limit"),
     ({"conditions__ground": "black\nsand"}, "conditions.ground: found 'black\\nsand'"),
     ({"conditions__gait": "\ud800"}, "conditions.gait: found '\\ud800'"),
@@ -212,18 +225,59 @@ def test_a_run_of_another_rover(tmp_path: Path) -> None:
 def test_a_limit_that_was_changed_since(tmp_path: Path) -> None:
     assert applied(write(tmp_path)).exit_code == 0
     mine = (tmp_path / "new.toml").rename(tmp_path / "mine.toml")
-    message = refused(tmp_path, mine)
+    message = refused(write(tmp_path, limit__recommended=0.03), mine)
     assert f"mine.toml: step: is 0.0312 m (measured: {SOURCE})" in message
     assert "expected: 0.05 m (derived: leg length / 2), which" in message
     assert "tune again" in message
+
+
+def test_a_limit_that_was_applied_already(tmp_path: Path) -> None:
+    assert applied(write(tmp_path)).exit_code == 0
+    mine = (tmp_path / "new.toml").rename(tmp_path / "mine.toml")
+    message = refused(tmp_path, mine)
+    assert "mine.toml: step: is the limit of" in message
+    assert "already, 0.0312 m" in message
+    assert "nothing is left to do" in message
+
+
+@pytest.mark.parametrize(("before", "after", "differing"), [
+    ("width_m = 0.22", "width_m = 0.24", "body.width_m 0.24 (in the run 0.22)\n"),
+    ("lateral_m = 0.03", "lateral_m = 0", "margins.lateral_m 0 (in the run 0.03)\n"),
+    ("hip_spacing_m = 0.12", "hip_spacing_m = 0.13",
+     "legs.hip_spacing_m 0.13 (in the run 0.12), limits.gap 0.1 (in the run 0.09)"),
+])
+def test_another_rover_of_the_same_name(
+    tmp_path: Path, before: str, after: str, differing: str
+) -> None:
+    text = Path(read_rover("dunlin-em").source).read_text(encoding="utf-8")
+    assert before in text
+    (tmp_path / "mine.toml").write_text(text.replace(before, after), encoding="utf-8")
+    message = refused(write(tmp_path), tmp_path / "mine.toml")
+    assert "mine.toml: is called 'dunlin-em', but its numbers are not those of the rover" in message
+    assert differing in message
+    assert "give its file, or run `hazcam batch` and `hazcam tune limits` again" in message
+
+
+@pytest.mark.parametrize(("silent", "words"), [
+    (True, "risk 5 % (not shown: no ground beyond in the run); tripod"),
+    (False, "risk 5 % (not shown: too few sites with ground beyond); tripod"),
+])
+def test_a_risk_that_is_not_shown_says_so(tmp_path: Path, silent: bool, words: str) -> None:
+    result = applied(write(tmp_path, limit__silent=silent, limit__risk_shown=False))
+    assert words in " ".join(result.stdout.split())
+    assert words in read_rover(tmp_path / "new.toml").limits.step.source
 
 
 def test_a_limit_of_another_machine_is_the_same(tmp_path: Path) -> None:
     """Numbers agree to 1e-6 relative across machines (DESIGN: words and conventions)."""
     for factor, status in ((1 + 5e-7, 0), (1 + 2e-6, 1)):
         today = {"dunlin-em": {"value": 0.05 * factor, "source": "derived: leg length / 2"}}
-        (tmp_path / "new.toml").unlink(missing_ok=True)
-        assert applied(write(tmp_path, limit__today=today)).exit_code == status
+        numbers = {name: value * factor for name, value in
+                   rover_numbers(read_rover("dunlin-em")).items()}
+        for changes in ({"limit__today": today}, {"limit__rover_numbers": numbers}):
+            (tmp_path / "new.toml").unlink(missing_ok=True)
+            assert applied(write(
+                tmp_path, limit__rover_digest="0" * 64, **changes)).exit_code == status
 
 
 def test_a_limit_that_this_rover_cannot_have(tmp_path: Path) -> None:

@@ -60,7 +60,7 @@ def test_trials_without_a_curve_are_told_with_status_1(
     assert result.exit_code == 1
     flat = " ".join(result.stdout.split())
     assert f"no curve {why}" in flat
-    assert "without one within" in flat
+    assert "without one at 0.0" in flat
     assert f"try next {next_}" in flat
     assert "no group of trials gives a curve" in result.stderr
     assert (tmp_path / "out" / "curve.html").is_file()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,44 +35,41 @@ def pairs(count: int = 5, **changes: object) -> list[Pair]:
                     **changes) for i in range(count)]  # type: ignore[arg-type]
 
 
-def of(folder: Path, some: Sequence[Pair], legs: SuccessCurve) -> RunHeadings:
-    with open_run(write_run(folder / "RUN", some)) as run:
+def of(folder: Path, some: Sequence[Pair], legs: SuccessCurve, rovers: int = 1) -> RunHeadings:
+    with open_run(write_run(folder / "RUN", some, rovers)) as run:
         return headings_of(run, legs)
 
 
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory, legs: SuccessCurve) -> RunHeadings:
-    """One heading each of five steps; the rovers of the pairs in turn are both Dunlins."""
+    """One heading each of five steps."""
     return of(tmp_path_factory.mktemp("plain"), pairs(), legs)
 
 
 @pytest.fixture
 def run(tmp_path: Path) -> Iterator[Run]:
-    with open_run(write_run(tmp_path / "RUN", pairs(2))) as opened:
+    with open_run(write_run(tmp_path / "RUN", pairs(3))) as opened:
         yield opened
-
-
-def own(found: RunHeadings) -> list[int]:
-    return np.nonzero(found.of_rover)[0].tolist()
 
 
 # --- what counts ----------------------------------------------------------------------------------
 
 
-def test_headings_of_other_rovers_do_not_count(plain: RunHeadings) -> None:
-    assert plain.sweep.ids == tuple(f"pair-0000{i}" for i in range(5))
-    assert own(plain) == [0, 2, 4]
-    assert len(plain.decided().least) == len(plain.ahead().least) == 3
-    assert plain.counted.tolist() == plain.of_rover.tolist()
+def test_headings_of_other_rovers_do_not_count(tmp_path: Path, legs: SuccessCurve) -> None:
+    """The rovers of the pairs are two, in turn."""
+    found = of(tmp_path, pairs(), legs, rovers=2)
+    assert found.sweep.ids == ("pair-00000", "pair-00002", "pair-00004")
+    assert len(found.decided().least) == len(found.ahead().least) == 3
+    assert found.counted.tolist() == [True] * 3
 
 
 def test_beyond_is_the_chance_that_the_demand_is(plain: RunHeadings, legs: SuccessCurve) -> None:
     """Steps of 10 and 70 mm known to 2 mm, and legs that climb about 35 mm."""
     assert 0.02 < legs.climbed.low < legs.climbed.estimate < 0.045
     counted = plain.decided()
-    assert counted.beyond[[0, 2]] == pytest.approx([0, 1], abs=1e-6)
+    assert counted.beyond[[0, 4]] == pytest.approx([0, 1], abs=1e-6)
     assert (counted.beyond_bound >= counted.beyond - 1e-6).all()
-    assert counted.failing[0] < 0.05 < counted.failing[2]
+    assert counted.failing[0] < 0.05 < counted.failing[4]
     assert (np.diff(counted.least) > 0).all()
 
 
@@ -99,10 +98,9 @@ def test_headings_that_no_limit_decides(tmp_path: Path, legs: SuccessCurve) -> N
     found = of(tmp_path, [*pairs(2), hidden], legs)
     assert np.isnan(found.beyond[2])
     assert np.isnan(found.failing[2])
-    assert own(found) == [0, 2]
-    assert found.counted.tolist() == [True, False, False]
-    assert len(found.decided().least) == 1
-    assert found.ahead().least.tolist() == [found.sweep.least[0], len(found.sweep.values)]
+    assert found.counted.tolist() == [True, True, False]
+    assert len(found.decided().least) == 2
+    assert found.ahead().least.tolist() == [*found.sweep.least[:2], len(found.sweep.values)]
 
 
 def test_against_another_height(run: Run, legs: SuccessCurve) -> None:
@@ -121,57 +119,79 @@ def test_against_another_height(run: Run, legs: SuccessCurve) -> None:
 # --- what was walked ------------------------------------------------------------------------------
 
 
-def test_what_came_of_a_heading_stands_for_its_chance(
+def test_a_failure_is_beyond_and_a_climb_takes_nothing_away(
     tmp_path: Path, legs: SuccessCurve, plain: RunHeadings
 ) -> None:
+    """The step of 70 mm was climbed, by luck; flat ground stuck."""
     some = pairs()
     some[0] = replace(some[0], walked=True, outcome="stuck")
     some[4] = replace(some[4], walked=True, outcome="climbed")
-    some[1] = replace(some[1], walked=True, outcome="tipped")  # of another rover
     some[2] = replace(some[2], walked=True, heading_deg=-12.0)  # not judged
     found = of(tmp_path, some, legs)
-    assert [(w.pair, w.heading_deg, w.outcome) for w in found.walks] == [
-        ("pair-00000", 5.0, "stuck"), ("pair-00004", 5.0, "climbed")]
+    assert [(w.pair, w.heading_deg, w.outcome, w.demand) for w in found.walks] == [
+        ("pair-00000", 5.0, "stuck", 0.01), ("pair-00004", 5.0, "climbed", 0.07)]
     for name in ("beyond", "beyond_bound", "failing"):
         known, before = getattr(found, name), getattr(plain, name)
-        assert known[[0, 4]].tolist() == [1, 0]
-        assert known[[1, 2, 3]].tolist() == before[[1, 2, 3]].tolist()
+        assert before[0] < 0.05 < 0.5 < before[4]
+        assert known.tolist() == [1, *before[1:].tolist()]
     assert found.sweep.least.tolist() == plain.sweep.least.tolist()
+
+
+def test_a_walk_of_another_rover_is_none(tmp_path: Path, legs: SuccessCurve) -> None:
+    some = [replace(p, walked=True, outcome="tipped") for p in pairs(2)]
+    assert [w.pair for w in of(tmp_path, some, legs, rovers=2).walks] == ["pair-00000"]
+
+
+def test_the_demand_of_a_walk_may_not_be_known(tmp_path: Path, legs: SuccessCurve) -> None:
+    none = Pair(demand=peak({"step": np.nan}, step=np.full(N, np.nan)))
+    sinks = Pair(demand=peak({}, step=np.full(N, -0.02)))
+    known = [w.demand for w in of(tmp_path, [none, sinks], legs).walks]
+    assert np.isnan(known[0])
+    assert known[1] == 0
 
 
 # --- what is counted ------------------------------------------------------------------------------
 
 
-def counted_by(folder: Path, some: Sequence[Pair], legs: SuccessCurve) -> tuple[str, int]:
+def counted_by(folder: Path, some: Sequence[Pair], legs: SuccessCurve) -> tuple[str, list[str]]:
+    """What is counted, and of each pair of the rover which."""
     found = of(folder, some, legs)
-    return found.counted_by, len(set(found.cluster[found.of_rover].tolist()))
+    return found.counted_by, [found.clusters[i] for i in found.cluster]
 
 
-def test_by_site_where_there_are_five_of_the_rover(tmp_path: Path, legs: SuccessCurve) -> None:
-    """Every other pair is of the rover: of 10 pairs five, of five sites."""
-    some = pairs(10)
-    assert counted_by(tmp_path / "a", some, legs) == ("site", 5)
-    foreign = [replace(p, site=None) if i % 2 else p for i, p in enumerate(some)]
-    assert counted_by(tmp_path / "b", foreign, legs) == ("site", 5)
+@pytest.mark.parametrize("sites", [
+    ["pit"] * 6, ["pit", "ridge"] * 3, ["pit", "ridge", "furrows", "slag heap"] * 2])
+def test_by_site_however_few(tmp_path: Path, legs: SuccessCurve, sites: list[str]) -> None:
+    some = [replace(p, site=site) for p, site in zip(pairs(len(sites)), sites, strict=True)]
+    assert counted_by(tmp_path, some, legs) == ("site", sites)
 
 
-def test_sites_of_another_rover_do_not_make_five(tmp_path: Path, legs: SuccessCurve) -> None:
-    some = [replace(p, site=SITES[0] if i % 2 == 0 else SITES[i // 2])
-            for i, p in enumerate(pairs(10))]
-    assert counted_by(tmp_path, some, legs) == ("pair", 5)
+def test_pairs_without_a_site_are_one(tmp_path: Path, legs: SuccessCurve) -> None:
+    some = [replace(p, site="pit" if i == 3 else None) for i, p in enumerate(pairs(6))]
+    assert counted_by(tmp_path / "a", some, legs) == (
+        "site", ["not stated"] * 3 + ["pit"] + ["not stated"] * 2)
+    found = of(tmp_path / "b", some, legs)
+    assert found.site.tolist() == ["", "", "", "pit", "", ""]
 
 
-def test_by_day_where_a_site_is_not_stated(tmp_path: Path, legs: SuccessCurve) -> None:
-    days = [replace(p, taken_at=f"2031-05-{4 + i // 2:02d}T09:30:00Z")
-            for i, p in enumerate(pairs(12))]
-    days[0] = replace(days[0], site=None)
-    found = of(tmp_path / "a", days, legs)
-    assert (found.counted_by, found.clusters) == (
-        "day", tuple(f"2031-05-0{4 + i}" for i in range(6)))
-    assert found.day.tolist() == [f"2031-05-0{4 + i // 2}" for i in range(12)]
-    assert found.site.tolist()[:3] == ["", "furrows", "black sand"]
-    days[2] = replace(days[2], taken_at=None)
-    assert counted_by(tmp_path / "b", days, legs) == ("pair", 6)
+def test_by_day_where_no_site_is_stated(tmp_path: Path, legs: SuccessCurve) -> None:
+    some = [replace(p, site=None, taken_at=f"2031-05-{4 + i // 2:02d}T09:30:00Z")
+            for i, p in enumerate(pairs(6))]
+    some[5] = replace(some[5], taken_at=None)
+    assert counted_by(tmp_path / "a", some, legs) == ("day", [
+        "2031-05-04", "2031-05-04", "2031-05-05", "2031-05-05", "2031-05-06", "not stated"])
+    assert of(tmp_path / "b", some, legs).day.tolist()[-2:] == ["2031-05-06", ""]
+
+
+def test_by_pair_where_nothing_says_where_or_when(tmp_path: Path, legs: SuccessCurve) -> None:
+    some = [replace(p, site=None, taken_at=None) for p in pairs(3)]
+    assert counted_by(tmp_path, some, legs) == ("pair", [f"pair-0000{i}" for i in range(3)])
+
+
+def test_sites_of_another_rover_do_not_count(tmp_path: Path, legs: SuccessCurve) -> None:
+    some = [replace(p, site=None if i % 2 == 0 else "pit") for i, p in enumerate(pairs(6))]
+    found = of(tmp_path, some, legs, rovers=2)
+    assert (found.counted_by, found.clusters) == ("day", ("2031-05-04",))
 
 
 def test_the_look_ahead_is_that_of_the_settings(plain: RunHeadings) -> None:
@@ -182,7 +202,7 @@ def test_straight_ahead_is_the_nearest_heading_of_each_pair(plain: RunHeadings) 
     """And none farther than 5 degrees."""
     sweep = replace(plain.sweep, pair=np.array([0, 0, 1, 2, 2], dtype=np.int32),
                     heading_deg=np.array([-5.0, 2.0, 5.5, 5.0, -30.0]))
-    many = replace(plain, sweep=sweep, of_rover=np.ones(5, dtype=bool))
+    many = replace(plain, sweep=sweep)
     assert many.ahead().least.tolist() == plain.sweep.least[[1, 3]].tolist()
 
 
@@ -191,15 +211,28 @@ def test_straight_ahead_is_the_nearest_heading_of_each_pair(plain: RunHeadings) 
 
 @pytest.mark.parametrize(("name", "steps", "step"), [
     ("step", 1e-4, 0.0241), ("slope", 0.1, 20.3), ("gap", 1e-4, 0.09), ("roll", 0.1, 15.0)])
-def test_values_are_round_and_hold_those_in_use(name: str, steps: float, step: float) -> None:
+def test_values_are_round(name: str, steps: float, step: float) -> None:
+    """But for the one in use, which is among them as it is."""
     rover = read_rover("dunlin-em")
     values = values_of(name, rover)  # type: ignore[arg-type]
+    today = getattr(rover.limits, name).value
     assert values[0] == 0
-    assert np.diff(values) == pytest.approx(steps)
+    assert today in values
+    assert (np.diff(values) > 1e-9).all()
+    assert np.diff(values[values != today]).min() == pytest.approx(steps)
     assert step in values
     most = {"step": rover.legs.length_m, "gap": rover.body.length_m}.get(name, 60.0)
     assert values[-1] == pytest.approx(most)
     assert len(values) <= 10_000
+
+
+@pytest.mark.parametrize(("today", "between"), [
+    (14.877, [14.8, 14.877, 14.9]), (14.9, [14.8, 14.9, 15.0]),
+    (14.9 + 1e-13, [14.8, 14.9 + 1e-13, 15.0])])
+def test_today_is_a_value_of_its_own(today: float, between: list[float]) -> None:
+    values = values_of("slope", with_limits(read_rover("dunlin-em"), {"slope": today}))
+    at = values.tolist().index(today)
+    assert values[at - 1:at + 2].tolist() == between
 
 
 def test_values_reach_what_the_rover_has_today() -> None:
@@ -216,6 +249,17 @@ def test_a_run_without_demands(tmp_path: Path, legs: SuccessCurve) -> None:
         headings_of(run, legs)
     assert caught.value.found == "no demands of headings (pairs assessed: 3)"
     assert "hazcam batch" in caught.value.remedy
+
+
+def test_namesakes_are_refused(tmp_path: Path, legs: SuccessCurve) -> None:
+    """One of the two rovers is given the name of the other."""
+    folder = write_run(tmp_path / "RUN", pairs(2))
+    with closing(sqlite3.connect(folder / "run.sqlite")) as db:
+        db.execute("UPDATE rovers SET name = 'dunlin-em'")
+        db.commit()
+    with open_run(folder) as run, pytest.raises(HazcamError) as caught:
+        headings_of(run, legs)
+    assert "2 rovers that are all called dunlin-em" in caught.value.found
 
 
 def test_trials_of_another_rover(run: Run, legs: SuccessCurve) -> None:

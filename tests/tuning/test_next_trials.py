@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.special import expit
 
 from hazcam.errors import TrialsError
@@ -11,7 +13,7 @@ from hazcam.rover.profile import LimitName
 from hazcam.tuning import forecast as forecasting
 from hazcam.tuning.curve import NoCurve, SuccessCurve, curve_of
 from hazcam.tuning.forecast import forecast_of
-from hazcam.tuning.next_rules import rungs
+from hazcam.tuning.next_rules import ruled_trials, rungs
 from hazcam.tuning.next_trials import TrialPlan, free_ids, next_trials
 from hazcam.tuning.record import Trial, TrialGroup, TrialTable
 from hazcam.tuning.uncertain_curve import possible_curves
@@ -92,7 +94,7 @@ def test_too_many_outcomes_are_drawn_the_same_each_time(
 def test_a_plan_by_the_curve(curve: SuccessCurve) -> None:
     plan = next_trials(curve, 3)
     assert plan.rule == "information"
-    assert set(plan.demands) <= set(rungs(curve.group))
+    assert set(plan.demands) <= set(rungs(curve.group, plan.sigma))
     assert plan.sigma == 0.0015
     assert plan.narrowing is not None
     assert 0.5 < plan.narrowing < 1
@@ -120,11 +122,14 @@ def test_only_what_can_be_built_is_planned(curve: SuccessCurve) -> None:
         next_trials(curve, 0)
 
 
-@pytest.mark.parametrize(("kind", "greatest", "step", "top"), [
-    ("step", 0.06, 0.001, 0.075), ("gap", 0.4, 0.005, 0.5), ("gap", 1.0, 0.005, 1.0),
-    ("slope", 30.0, 0.5, 37.5), ("slope", 85.0, 0.5, 90.0)])
-def test_rungs(kind: LimitName, greatest: float, step: float, top: float) -> None:
-    found = rungs(group_of([(greatest / 2, True), (greatest, False)], kind=kind))
+@pytest.mark.parametrize(("kind", "greatest", "sigma", "step", "top"), [
+    ("step", 0.06, 0.0, 0.001, 0.075), ("gap", 0.4, 0.0, 0.005, 0.5), ("gap", 1.0, 0.0, 0.005, 1.0),
+    ("slope", 30.0, 0.0, 0.5, 37.5), ("slope", 85.0, 0.0, 0.5, 90.0),
+    ("step", 0.06, 0.0015, 0.003, 0.075), ("step", 0.06, 0.0012, 0.003, 0.075),
+    ("gap", 0.4, 0.003, 0.01, 0.5), ("slope", 30.0, 1.5, 3.0, 36.0),
+    ("step", 0.016, 0.05, 0.005, 0.02)])  # no fewer than four, though none can be told apart
+def test_rungs(kind: LimitName, greatest: float, sigma: float, step: float, top: float) -> None:
+    found = rungs(group_of([(greatest / 2, True), (greatest, False)], kind=kind), sigma)
     assert found[0] == step
     assert found[-1] == pytest.approx(top)
     assert len(found) <= 200
@@ -149,6 +154,31 @@ def test_rules_without_a_curve() -> None:
         assert plan.forecast is None
         assert plan.narrowing is None
         assert plan.support.alone > 0
+
+
+@given(outcomes=st.lists(st.booleans(), min_size=1, max_size=6), count=st.integers(1, 12),
+       least_mm=st.integers(1, 200), apart_mm=st.integers(0, 20), sigma_mm=st.floats(0, 3))
+def test_rungs_of_a_rule_lie_two_sigma_apart(
+    outcomes: list[bool], count: int, least_mm: int, apart_mm: int, sigma_mm: float
+) -> None:
+    """Or fewer than four of them fit up to the greatest."""
+    group = group_of([((least_mm + k * apart_mm) / 1000, up) for k, up in enumerate(outcomes)])
+    plan = ruled_trials(group, count, sigma_mm / 1000)
+    apart = np.diff(sorted(set(plan.demands)))
+    if plan.rule != "both ends":
+        top = 1.25 * group.demand.max() if plan.rule == "higher" else max(plan.demands)
+        few = 0.8 * top / 4 - 0.001
+        assert (apart > min(2 * sigma_mm / 1000, few) - 1e-9).all()
+    if plan.rule == "higher":
+        assert len(apart) == count - 1
+        assert plan.demands[0] > group.demand.max()
+    if plan.rule == "lower":
+        assert max(plan.demands) <= max(group.demand.min(), 0.001)
+
+
+def test_two_trials_give_rungs_that_can_be_told_apart() -> None:
+    plan = planned(group_of([(0.048, True), (0.057, False)], sigma=0.0015))
+    assert plan.demands == (0.051, 0.054, 0.054)
 
 
 def test_a_single_trial_goes_where_the_rarer_outcome_is() -> None:
@@ -223,5 +253,9 @@ def test_the_walked_trials_are_chosen_by_what_is_given() -> None:
     with pytest.raises(TrialsError, match="no walked trials of rover rail") as none:
         whole.chosen(rover="rail")
     assert "ground black sand" in none.value.found
+    assert "did you mean" not in none.value.remedy
+    with pytest.raises(TrialsError) as near:
+        whole.chosen(ground="Black Sand")
+    assert near.value.remedy == ("name the conditions of one of these (did you mean black sand?)")
     with pytest.raises(TrialsError, match="simulated trials only"):
         table(simulated).chosen()

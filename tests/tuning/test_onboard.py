@@ -1,30 +1,20 @@
-"""Reports of the algorithm on board: from a run, and the rule that is fitted to them."""
+"""The rule that is fitted to reports of the algorithm on board."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy.stats import binom
 
-from hazcam import open_run
-from hazcam.campaign import Run
-from hazcam.campaign.record import CampaignPair, PairEntry
-from hazcam.campaign.store.writer import Store
-from hazcam.rover.profile import LimitName
-from hazcam.tuning.onboard import OnboardReports, fit_onboard, onboard_reports
-from hazcam.tuning.onboard_rule import NoOnboardRule, OnboardRule
-from tests.campaign.entries import ABOUT, MadeUp, make_campaign, write
-from tests.test_gist import a_demand
+from hazcam.tuning.onboard import fit_onboard
+from hazcam.tuning.onboard_reports import OnboardReports, SilentPair
+from hazcam.tuning.onboard_rule import NoOnboardRule, NoThreshold, OnboardRule, threshold_for
 from tests.tuning.onboard_data import GAIN, OFFSET_M, TAU_M, reports, simulated
-
-# --- the fit --------------------------------------------------------------------------------------
 
 
 def rule_of(found: OnboardReports) -> OnboardRule:
@@ -105,6 +95,46 @@ def test_misses_are_counted_and_do_not_pull_the_line() -> None:
     assert rule.least_stop_chance(-1, 0.08) == pytest.approx(1 - rule.missed.most)
     low, high = rule.missed.interval
     assert low < 6 / rule.missed.tried < high < 0.4
+
+
+def without_value(found: OnboardReports, which: Any, stopped: bool = False) -> OnboardReports:
+    """The same pairs, some of which report nothing."""
+    gone = set(np.flatnonzero(which).tolist())
+    kept = [i for i in range(len(found.pairs)) if i not in gone]
+    return replace(
+        found, pairs=tuple(found.pairs[i] for i in kept), sites=("",) * len(kept),
+        rovers=("dunlin-em",) * len(kept), reported=found.reported[kept],
+        demand=found.demand[kept], sigma=found.sigma[kept], silent=tuple(
+            SilentPair(found.pairs[i], "dunlin-em", float(found.demand[i]), float(found.sigma[i]),
+                       stopped) for i in sorted(gone)))
+
+
+def test_a_miss_counts_whether_it_is_reported_as_0_or_not_at_all() -> None:
+    """Whatever fits the one fits the other: both leave the pairs out of the line."""
+    clean = simulated(1, 80)
+    large = (clean.demand > 0.07) & (np.arange(80) % 3 == 0)
+    assert large.sum() >= 6
+    as_0 = rule_of(replace(clean, reported=np.where(large, 0.0, clean.reported)))
+    silent = rule_of(without_value(clean, large))
+    assert len(as_0.missed.pairs) == large.sum()
+    assert set(silent.missed.pairs) == set(as_0.missed.pairs)
+    assert silent.missed.tried == as_0.missed.tried
+    assert (silent.gain, silent.tau_m) == pytest.approx((as_0.gain, as_0.tau_m), rel=1e-9)
+    assert isinstance(threshold_for(silent, 0.05, 0.1), NoThreshold)
+
+
+def test_silence_before_low_ground_or_a_stop_is_no_miss() -> None:
+    clean = simulated(1, 80)
+    low, large = clean.demand < 0.02, clean.demand > 0.085
+    assert low.sum() > 5
+    assert large.sum() > 5
+    quiet = rule_of(without_value(clean, low))
+    assert quiet.missed.pairs == ()
+    # A stop for whatever reason says nothing of what it saw: it was not tried.
+    stopped = rule_of(without_value(clean, large, stopped=True))
+    walked_on = rule_of(without_value(clean, large))
+    assert stopped.missed.pairs == ()
+    assert walked_on.missed.tried == stopped.missed.tried + large.sum()
 
 
 def test_clean_reports_have_no_misses(fits: list[OnboardRule]) -> None:
@@ -191,134 +221,3 @@ def test_exact_demands_that_differ_are_not_the_same() -> None:
     assert rule.gain == pytest.approx(np.polyfit(demand, demand, 1)[0], abs=0.2)
     assert "all the same" in refused(
         reports(rng.normal(0, 0.003, 12), np.full(12, 0.03), np.zeros(12)))
-
-
-def test_the_rovers_of_a_run_are_fitted_one_by_one() -> None:
-    found = _two_rovers()
-    one = found.of_rover("dunlin-fm")
-    assert one.pairs == found.pairs[10:]
-    assert np.array_equal(one.reported, found.reported[10:])
-    assert rule_of(one).rover == "dunlin-fm"
-    assert refused(found.of_rover("another")) == "no value reported by another"
-
-
-@pytest.mark.parametrize(("changes", "says"), [
-    ({"reported": np.array([1.0])}, "a finite number for each of 2 pairs"),
-    ({"demand": np.array([1.0, np.nan])}, "demand of OnboardReports"),
-    ({"sigma": np.array([1.0, -1.0])}, "0 or more"), ({"sites": ("",)}, "a site and a rover"),
-])
-def test_reports_are_checked(changes: dict[str, Any], says: str) -> None:
-    with pytest.raises(ValueError, match=says):
-        replace(reports([0.1, 0.2], [0.1, 0.2], [0, 0]), **changes)
-
-
-# --- from a run -----------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten pairs that report 0.01 m, 0.02 m, ..., and a bad row.
-
-    6 was not assessed, 7 is of no use, 8 has no stereo, 9 reports nothing.
-    """
-    path = tmp_path_factory.mktemp("onboard") / "run"
-    made = make_campaign(path.parent, 10, failures=0, bad_rows=1)
-    pairs = tuple(_saying(pair, n) for n, pair in enumerate(made.manifest.pairs))
-    entries = tuple(_stored(entry, n) for n, entry in enumerate(made.entries) if n != 6)
-    with Store.open(path, ABOUT) as store:
-        store.add_pairs(replace(made.manifest, pairs=pairs))
-        write(store, MadeUp(manifest=made.manifest, entries=entries, failures=()))
-    return path
-
-
-def _saying(pair: CampaignPair, n: int) -> CampaignPair:
-    details = {k: v for k, v in pair.sidecar.details.items() if k != "onboard"}
-    if n != 9:
-        details["onboard"] = {"verdict": "go", "value_m": 0.01 * (n + 1)}
-    return replace(pair, sidecar=replace(pair.sidecar, details=details))
-
-
-def _stored(entry: PairEntry, n: int) -> PairEntry:
-    cause = "rig no longer matches its calibration"
-    rows = dict(entry.rows)
-    rows["assessments"] = [{**row, "usable": int(n != 7),
-                            "unusable_because": cause if n == 7 else ""}
-                           for row in rows["assessments"]]
-    if n != 8:
-        rows["demands"] = [{"pair": entry.id, "npz": b"", "gist": b""}]
-    return replace(entry, rows=rows)
-
-
-@pytest.fixture
-def run(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
-    """The tables are those of a run, the demands made up: 2 looks aside, 3 saw no step."""
-    def demands(_: Run, id_: str) -> SimpleNamespace:
-        n = int(id_[-5:])
-        ahead = 30.0 if n == 2 else -1.0
-        headings = [a_demand(n, heading_deg=heading) for heading in (-40.0, ahead, 45.0)]
-        if n == 3:
-            nothing = np.full_like(headings[1].step, np.nan)
-            headings[1] = replace(headings[1], step=nothing)
-        return SimpleNamespace(demands=tuple(headings))
-
-    monkeypatch.setattr(Run, "demands", demands)
-    return open_run(folder)
-
-
-def test_reports_of_a_run_are_the_greatest_demands_ahead(run: Run) -> None:
-    with run:
-        found = onboard_reports(run, "step")
-    assert found.pairs == ("pair-00000", "pair-00001", "pair-00004", "pair-00005")
-    assert found.reported == pytest.approx([0.01, 0.02, 0.05, 0.06])
-    for id_, demand, sigma in zip(found.pairs, found.demand, found.sigma, strict=True):
-        heading = a_demand(int(id_[-5:]))
-        at = int(np.nanargmax(heading.step))
-        assert (demand, sigma) == (heading.step[at], heading.sigma["step"][at])
-    assert set(found.sites) <= {"slag heap", "black sand", "furrows"}
-    assert found.rovers == ("dunlin-em", "dunlin-fm", "dunlin-em", "dunlin-fm")
-    assert found.silent == 2  # one without a value, and a bad row
-    assert found.reason == ""
-
-
-def test_pairs_left_out_say_why(run: Run) -> None:
-    with run:
-        left_out = dict(onboard_reports(run, "step").left_out)
-    assert left_out == {
-        "pair-00002": "was not judged straight ahead: its nearest heading is 30 deg",
-        "pair-00003": "no step could be measured straight ahead",
-        "pair-00006": "was not assessed",
-        "pair-00007": "rig no longer matches its calibration",
-        "pair-00008": "has no stereo",
-    }
-
-
-def test_contact_is_held_against_the_limit_of_the_belly(run: Run) -> None:
-    with run:
-        found = onboard_reports(run, "belly")
-    for id_, demand in zip(found.pairs, found.demand, strict=True):
-        heading = a_demand(int(id_[-5:]))
-        assert demand == np.nanmax([heading.belly, heading.contact])
-
-
-@pytest.mark.parametrize(("kind", "says"), [
-    ("slope", "the reported value is a length, slope an angle"),
-    ("tip", "the reported value is a length, tip an angle"),
-    ("gap", "gap is not measured: unseen ground bounds it"),
-])
-def test_kinds_that_cannot_be_compared_say_so(run: Run, kind: LimitName, says: str) -> None:
-    with run:
-        found = onboard_reports(run, kind)
-    assert (found.pairs, found.reason) == ((), says)
-    assert refused(found) == says
-
-
-def test_a_run_without_values_says_so(tmp_path: Path) -> None:
-    made = make_campaign(tmp_path, 3, failures=0, bad_rows=0)
-    pairs = tuple(_saying(pair, 9) for pair in made.manifest.pairs)
-    with Store.open(tmp_path / "run", ABOUT) as store:
-        store.add_pairs(replace(made.manifest, pairs=pairs))
-        store.finish()
-    with open_run(tmp_path / "run") as run:
-        found = onboard_reports(run, "step")
-    assert found.silent == 3
-    assert "no pair has a value that the rover's own algorithm reported" in refused(found)

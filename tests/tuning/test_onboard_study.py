@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,9 @@ import pytest
 
 from hazcam.campaign import open_run
 from hazcam.tuning import onboard_study
-from hazcam.tuning.onboard import OnboardReports, fit_onboard
+from hazcam.tuning.onboard import fit_onboard
 from hazcam.tuning.onboard_mistakes import false_go_and_needless
+from hazcam.tuning.onboard_reports import OnboardReports, SilentPair
 from hazcam.tuning.onboard_rule import NoOnboardRule, NoThreshold, OnboardRule, threshold_for
 from hazcam.tuning.onboard_study import OnboardStudy, study_onboard
 from tests.tuning.ground import CONDITIONS
@@ -76,6 +78,18 @@ def test_reports_of_another_rover_do_not_count(monkeypatch: pytest.MonkeyPatch) 
     assert len(found.reports.pairs) == 20
     assert set(found.reports.rovers) == {"dunlin-em"}
     assert isinstance(found.rule, OnboardRule)
+
+
+def test_the_ground_of_silent_pairs_counts_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    given = simulated(3, 80)
+    silent = replace(given, silent=tuple(
+        SilentPair(f"silent-{n}", "dunlin-em", 0.08, 0.001, False) for n in range(4)))
+    found = [studied(monkeypatch, some, risk=0.2).mistakes for some in (given, silent)]
+    assert found[0] is not None
+    assert found[1] is not None
+    assert found[1].beyond.sum() == pytest.approx(found[0].beyond.sum() + 4)
+    # At a threshold of 0 nothing but what is missed walks on.
+    assert found[0].false_go[0] < 0.001 < found[1].false_go[0]
 
 
 def test_where_the_rule_is_not_known_only_the_ground_is_tuned(tmp_path: Path) -> None:

@@ -87,9 +87,8 @@ def test_pairs_that_the_limit_does_not_decide_are_not_tried() -> None:
     made = headings()
     least = np.array(made.sweep.least)
     least[2] = len(VALUES)
-    own = np.array([True, False, True, True, True])
-    made = replace(made, of_rover=own, sweep=replace(made.sweep, least=least))
-    assert nearest_pairs(made, 0.035) == tuple(IDS[i] for i in (3, 0, 4))
+    made = replace(made, sweep=replace(made.sweep, least=least))
+    assert nearest_pairs(made, 0.035) == tuple(IDS[i] for i in (1, 3, 0, 4))
 
 
 def test_of_the_headings_of_a_pair_the_nearest_counts() -> None:

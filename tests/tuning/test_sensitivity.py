@@ -19,7 +19,7 @@ from hazcam.tuning.sensitivity import (
     sensitivity_of,
     settings_of,
 )
-from hazcam.tuning.tradeoff import Headings, TradeOff, trade_off
+from hazcam.tuning.tradeoff import FalseGo, Headings, false_go_of
 from tests.tuning.ground import VALUES, run_headings, trial, walked
 
 GROUP = walked(3)
@@ -27,8 +27,8 @@ CHOICE = Choice(group=GROUP, reliability=0.95, confidence=0.95, risk=0.2)
 SETTINGS = settings_of(CHOICE)
 
 
-def count(some: Headings, confidence: float = 0.95) -> TradeOff:
-    return trade_off(some, some, VALUES, look_ahead_m=1.0, confidence=confidence, costs=None)
+def count(some: Headings, confidence: float = 0.95) -> FalseGo:
+    return false_go_of(some, VALUES, confidence)
 
 
 def height(choice: Choice) -> HeightClimbed:
@@ -48,7 +48,7 @@ def ground(climbed: HeightClimbed, **changes: Any) -> RunHeadings:
 
 
 def chooser_of(choice: Choice = CHOICE, **changes: Any) -> Chooser:
-    return Chooser(choice=choice, climbed=height(choice), count=count,
+    return Chooser(choice=choice, climbed=height(choice),
                    held=lambda climbed: ground(climbed, **changes))
 
 
@@ -166,7 +166,7 @@ def test_a_day_that_all_failures_are_of() -> None:
     assert value(moves, "without trials of", "2031-05-09") is None
 
 
-LOW = tuple(trial(f"p{i:03d}", 0.0025 * i, "stuck", day=9) for i in range(10, 14))
+LOW = tuple(trial(f"low {i}", 0.0025 * i, "stuck", day=9) for i in range(10, 14))
 WITH_LOW = replace(CHOICE, group=replace(GROUP, trials=GROUP.trials + LOW))
 """Trials that were pairs of this run: on one site and day the rover stuck early."""
 
@@ -183,8 +183,12 @@ def test_a_day_of_trials_that_holds_the_limit_down() -> None:
 
 def test_trials_of_a_site_go_with_it() -> None:
     """They are pairs 10 to 13, which lie on the second site: they are not used twice."""
+    demand = np.random.default_rng(0).uniform(0.005, 0.095, 200)
+    demand[10:14] = [t.demand for t in LOW]
     changes: dict[str, Any] = {
-        "each": 1, "site": [f"site {i // 10:02d}" for i in range(200)], "day": ["2031-05-04"] * 200}
+        "each": 1, "site": [f"site {i // 10:02d}" for i in range(200)], "demand": demand,
+        "day": ["2031-05-09" if 10 <= i < 14 else "2031-05-04" for i in range(200)],
+        "outcomes": dict.fromkeys(range(10, 14), "stuck")}
     chooser = chooser_of(WITH_LOW, **changes)
     rest = WITH_LOW.without(t.id for t in LOW)
     assert rest is not None
@@ -196,7 +200,7 @@ def test_trials_of_a_site_go_with_it() -> None:
     own = chosen(WITH_LOW, **changes).value
     assert value(moves, "without site", "site 02") == own is not None
     assert own < 0.8 * (fair.value or 0)
-    assert chooser.without(["p010", "p011", "p012", "p013"], kept) == fair
+    assert chooser.without([t.id for t in LOW], kept) == fair
     assert chooser.without(t.id for t in WITH_LOW.group.trials) is None
     assert chooser.without(["not a trial"]) == chosen(WITH_LOW, **changes)
 

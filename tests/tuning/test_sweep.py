@@ -22,7 +22,7 @@ from hazcam.frames import Floats
 from hazcam.imagery import find_sidecars, read_pair, read_sidecar
 from hazcam.report.entry import entry_of
 from hazcam.rover import with_limits
-from hazcam.tuning.sweep import RoverLimit, RunSweep, sweep_run
+from hazcam.tuning.sweep import RunSweep, sweep_run
 from hazcam.verdict import decide, gist
 from hazcam.verdict.sweep import chance_beyond_of
 from tests.campaign.entries import ABOUT
@@ -31,6 +31,7 @@ FOLDER = Path(__file__).parents[2] / "sample_pairs"
 TIMINGS: Any = {"finished_at": "2031-06-01T00:00:00+00:00", "tries": 1}
 HEADINGS = (-15.0, -5.0, 0.0, 5.0, 15.0)
 WIDE = {"step": 0.08, "drop": 0.09, "belly": 0.09, "slope": 30.0, "gap": 0.11, "roll": 25.0}
+ROVER = "dunlin-em"
 STEPS = np.linspace(0.005, 0.19, 20)
 BEYOND = np.linspace(0.0, 0.12, 7)
 GAPS = np.linspace(0.02, 0.3, 6)
@@ -102,7 +103,7 @@ def test_every_value_as_decide_says(
     run: Run, name: str, values: Floats, confidence: float | None
 ) -> None:
     """The other limits, and the confidence if none is given, are those of each pair."""
-    swept = sweep_run(run, name, values, beyond=BEYOND, confidence=confidence)
+    swept = sweep_run(run, ROVER, name, values, beyond=BEYOND, confidence=confidence)
     told = check(run, swept, confidence)
     assert {True, False} == set(told)
     assert swept.decided.tolist() == (swept.least < len(values)).tolist()
@@ -112,7 +113,7 @@ def test_every_value_as_decide_says(
 def test_today_is_what_the_run_holds(run: Run) -> None:
     """With the confidence of the assessment, whatever is asked of the values."""
     surest = 1 - 1e-12
-    swept = sweep_run(run, "step", STEPS, beyond=BEYOND, confidence=surest)
+    swept = sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND, confidence=surest)
     assert len(judge_run(run, {}, surest).flipped) > 0
     told = judge_run(run, {}).headings
     assert np.array(swept.ids)[swept.pair].tolist() == told["pair"].tolist()
@@ -124,15 +125,15 @@ def test_today_is_what_the_run_holds(run: Run) -> None:
 
 
 def test_the_value_of_today_tells_as_today(run: Run) -> None:
-    swept = sweep_run(run, "step", [0.05, 0.08], beyond=BEYOND)
-    assert swept.rovers == (RoverLimit("dunlin-em", 0.05), RoverLimit("dunlin-em", 0.08))
+    swept = sweep_run(run, ROVER, "step", [0.05, 0.08], beyond=BEYOND)
     wider = np.array([run.demands(id_).rover.limits.step.value == 0.08 for id_ in swept.ids])
+    assert {True, False} == set(wider.tolist())
     assert swept.today.tolist() == (swept.least <= wider[swept.pair]).tolist()
 
 
 @pytest.mark.parametrize("name", ["step", "gap"])
 def test_chances_as_from_the_full_demands(run: Run, name: str) -> None:
-    swept = sweep_run(run, name, STEPS, beyond=BEYOND)
+    swept = sweep_run(run, ROVER, name, STEPS, beyond=BEYOND)
     assert swept.chance.dtype == np.float32
     kept = ~np.isnan(swept.chance[:, 0])
     assert kept.tolist() == (~np.isnan(swept.chance).any(axis=1)).tolist()
@@ -145,9 +146,29 @@ def test_chances_as_from_the_full_demands(run: Run, name: str) -> None:
     assert len(np.unique(swept.chance[kept])) > 5
 
 
+def test_another_rover_does_not_matter(tmp_path: Path) -> None:
+    """Legs of 45 mm, which no step of 190 mm is for."""
+    path = find_sidecars(FOLDER)[0]
+    rig, legs = read_rig(read_sidecar(path).rig), read_rover(ROVER)
+    small = replace(legs, name="sanderling", digest="5" * 64,
+                    legs=replace(legs.legs, length_m=0.045))
+    found = {id_: assess_pair(replace(read_pair(path), id=id_), rig, rover,
+                              Settings(headings_deg=(0.0,)))
+             for id_, rover in (("own", legs), ("other", small))}
+    write(tmp_path / "run", found, rig)
+    with open_run(tmp_path / "run") as run:
+        swept = sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND)
+        assert (swept.rover, swept.ids, swept.without_ground) == (ROVER, ("own",), 0)
+        assert sweep_run(run, "sanderling", "step", [0.02], beyond=BEYOND).ids == ("other",)
+        with pytest.raises(RoverError, match=r"step = 0\.19"):
+            sweep_run(run, "sanderling", "step", STEPS, beyond=BEYOND)
+        with pytest.raises(HazcamError, match=r"of sandpiper \(its pairs assessed: 0\)"):
+            sweep_run(run, "sandpiper", "step", STEPS, beyond=BEYOND)
+
+
 def test_two_limits_together(run: Run) -> None:
     steps, others = STEPS / 5, np.array([0.005, 0.015, 0.1])
-    swept = sweep_run(run, "step", steps, beyond=BEYOND, other=("belly", others))
+    swept = sweep_run(run, ROVER, "step", steps, beyond=BEYOND, other=("belly", others))
     assert swept.least.shape == (len(swept.pair), 3)
     assert (swept.other, swept.others.tolist()) == ("belly", others.tolist())
     assert swept.decided.tolist() == (swept.least[:, 2] < len(steps)).tolist()
@@ -162,23 +183,23 @@ def test_two_limits_together(run: Run) -> None:
 def test_what_a_gist_leaves_open_is_decided(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """As if no gist could tell anything."""
     both = ("belly", [0.01, 0.1])
-    whole, wholes = (sweep_run(run, "step", STEPS, beyond=BEYOND, other=other)
+    whole, wholes = (sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND, other=other)
                      for other in (None, both))
     monkeypatch.setattr(gist, "_is_plain", lambda demand: False)
     stores = {id_: run.demands(id_) for id_, _, _ in run.gists()}
     odd = [(id_, "", gist.pack_gist(s.demands, s.pair_causes)) for id_, s in stores.items()]
     monkeypatch.setattr(Run, "gists", lambda self: iter(odd))
     for known, other in ((whole, None), (wholes, both)):
-        found = sweep_run(run, "step", STEPS, beyond=BEYOND, other=other)
+        found = sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND, other=other)
         assert found.least.tolist() == known.least.tolist()
         assert found.today.tolist() == known.today.tolist()
         assert found.chance == pytest.approx(known.chance, abs=1e-6, nan_ok=True)
 
 
 def test_small_lots_give_the_same(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = sweep_run(run, "step", STEPS, beyond=BEYOND)
+    whole = sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND)
     monkeypatch.setattr("hazcam.campaign.judging._AT_ONCE", 2)
-    parts = sweep_run(run, "step", STEPS, beyond=BEYOND)
+    parts = sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND)
     assert parts.ids == whole.ids
     for name in ("pair", "least", "today", "heading_deg"):
         assert getattr(parts, name).tolist() == getattr(whole, name).tolist()
@@ -187,7 +208,7 @@ def test_small_lots_give_the_same(run: Run, monkeypatch: pytest.MonkeyPatch) -> 
 
 def test_a_sweep_cannot_be_changed(run: Run) -> None:
     mine = STEPS.copy()
-    swept = sweep_run(run, "step", mine, beyond=BEYOND)
+    swept = sweep_run(run, ROVER, "step", mine, beyond=BEYOND)
     mine[0] = 0.001
     assert swept.values[0] == STEPS[0]
     for name in ("values", "beyond", "others", "pair", "least", "today", "chance", "heading_deg"):
@@ -204,8 +225,8 @@ def test_a_run_without_demands(tmp_path: Path) -> None:
                        Settings(headings_deg=(0.0,)))
     write(tmp_path / "run", {"lone": lone}, rig)
     with open_run(tmp_path / "run") as run, pytest.raises(
-            HazcamError, match=r"no demands of headings \(pairs assessed: 1\)"):
-        sweep_run(run, "step", STEPS, beyond=BEYOND)
+            HazcamError, match=r"no demands of headings of dunlin-em \(its pairs assessed: 1\)"):
+        sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND)
 
 
 @pytest.mark.parametrize(("name", "values", "error", "words"), [
@@ -220,15 +241,15 @@ def test_values_that_no_limit_has(
     run: Run, name: str, values: list[float], error: type[Exception], words: str
 ) -> None:
     with pytest.raises(error, match=words):
-        sweep_run(run, name, values, beyond=BEYOND)
+        sweep_run(run, ROVER, name, values, beyond=BEYOND)
 
 
 def test_what_else_cannot_be_swept(run: Run) -> None:
     with pytest.raises(ValueError, match="found step twice"):
-        sweep_run(run, "step", STEPS, beyond=BEYOND, other=("step", STEPS))
+        sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND, other=("step", STEPS))
     with pytest.raises(RoverError, match="drop = 7 m"):
-        sweep_run(run, "step", STEPS, beyond=BEYOND, other=("drop", [7.0]))
+        sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND, other=("drop", [7.0]))
     with pytest.raises(ValueError, match=r"confidence 1\.5 is not between"):
-        sweep_run(run, "step", STEPS, beyond=BEYOND, confidence=1.5)
+        sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND, confidence=1.5)
     with pytest.raises(ValueError, match="values of step that ascend"):
-        sweep_run(run, "step", STEPS, beyond=[0.1, 0.1])
+        sweep_run(run, ROVER, "step", STEPS, beyond=[0.1, 0.1])

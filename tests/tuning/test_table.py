@@ -92,7 +92,8 @@ def test_read_from_a_file_with_a_byte_order_mark(tmp_path: Path) -> None:
     path = tmp_path / "sand.csv"
     path.write_bytes(b"\xef\xbb\xbf" + text_of({}).encode())
     table = read_trials(path)
-    assert (table.name, len(table.trials)) == ("sand.csv", 1)
+    assert (table.name, table.file_name, len(table.trials)) == (str(path), "sand.csv", 1)
+    assert table.trials[0].where == f"{path}: line 2"
     assert table.digest == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
@@ -147,7 +148,7 @@ def test_what_is_written_reads_back(found: list[Trial]) -> None:
     ("demand", "nan", "remove the row"),
     ("demand", "1e999", "a decimal number"),
     ("demand", "about 5", "write digits with a point"),
-    ("sigma", "-0.001", "0 or more"),
+    ("sigma", "-0.001", "write a spread, which has no sign: 0.6 x (greatest reading - least)"),
     ("sigma", "1.5", "write 0.0015 for 1.5 mm"),
     ("outcome", "Climed", "did you mean climbed?"),
     ("outcome", "fine", "one of climbed, stuck, tipped, belly-hung, slipped"),
@@ -171,6 +172,12 @@ def test_an_empty_cell_is_refused_not_defaulted(column: str) -> None:
     assert "nothing is assumed" in message
 
 
+def test_an_empty_sigma_says_how_to_get_one() -> None:
+    message = refused_rows({"sigma": ""})
+    assert "expected: one standard deviation of the measured demand; 0: it is known" in message
+    assert "take 0.6 x (greatest reading - least) of three readings, and no less than" in message
+
+
 @pytest.mark.parametrize(("demand", "sigma", "said"), [
     ("89.9", "3", ""), ("90", "3", "atan(per cent / 100)"), ("120", "3", "degrees below 90"),
     ("20", "46", "degrees below 45")])
@@ -187,6 +194,53 @@ def test_zero_demand_and_sigma_are_taken_and_a_metre_too() -> None:
     assert (first.demand, first.sigma, second.demand) == (0, 0, 1)
 
 
+# --- another unit throughout ---------------------------------------------------------------------
+
+
+def test_a_table_in_mm_is_told_once() -> None:
+    in_mm = [{"demand": f"{26 + n}", "sigma": "1.5"} for n in range(36)]
+    message = refused_rows(*in_mm)
+    assert message.startswith(
+        "sand.csv: columns demand and sigma: all demands of lengths look like mm: 26 to 61\n"
+        "  expected: metres, demand at most 1 and sigma at most 0.1")
+    assert "remedy: divide the columns demand and sigma by 1000 (by 100 where they are" in message
+    assert "line " not in message
+
+
+def test_other_faults_are_told_beside_it() -> None:
+    message = refused_rows({"demand": "46"}, {"demand": "50", "outcome": "ok"},
+                           {"demand": "0"}, {"demand": "12", "sigma": "1", "kind": "slope"})
+    assert message.startswith("sand.csv: a whole column and a row that cannot be used:\n  column "
+                              "demand: all demands of lengths look like mm: 46 to 50; expected: ")
+    assert "line 3: outcome: found 'ok'" in message
+    assert "line 3: demand" not in message
+
+
+def test_a_sigma_column_alone_may_be_in_mm() -> None:
+    message = refused_rows({"sigma": "1.5"}, {"sigma": "2"})
+    assert message.startswith("sand.csv: column sigma: all sigmas of lengths look like mm: 1.5 to 2")
+
+
+def test_one_row_in_mm_is_told_at_its_line() -> None:
+    assert "sand.csv: line 2: demand: found '46'" in refused_rows({"demand": "46"})
+    assert "sand.csv: line 3: demand: found '46'" in refused_rows({}, {"demand": "46"})
+
+
+@pytest.mark.parametrize("kind", ["slope", "roll", "tip"])
+def test_angles_in_radians_are_refused(kind: str) -> None:
+    rows = [{"kind": kind, "demand": cell, "sigma": "0.02"} for cell in ("0.18", "0.44", "0")]
+    message = refused_rows({}, *rows)
+    assert message.startswith(f"sand.csv: column demand, kind {kind}: all look like radians: 0.18 "
+                              "to 0.44\n  expected: degrees: 0.44 rad is 25.2 deg")
+    assert "multiply demand and sigma of these rows by 57.3" in message
+
+
+@pytest.mark.parametrize("demands", [("0.9",), ("0", "0"), ("0.18", "1"), ("0.9", "12")])
+def test_small_angles_among_others_are_taken(demands: tuple[str, ...]) -> None:
+    rows = [{"kind": "slope", "demand": cell, "sigma": "0.5"} for cell in demands]
+    assert [t.demand for t in parsed(*rows).trials] == [float(cell) for cell in demands]
+
+
 # --- rows ----------------------------------------------------------------------------------------
 
 
@@ -201,6 +255,7 @@ def test_every_bad_row_is_told_and_nothing_is_read() -> None:
 
 def test_of_many_bad_rows_the_first_are_spelled_out() -> None:
     message = refused_rows(*[{"demand": "46"}] * 11, {}, *[{"demand": "46"}] * 22)
+    assert "write 0.046 for 46 mm" in message
     assert message.startswith("sand.csv: 33 rows that cannot be used:")
     assert "line 9: demand" in message
     assert "line 10: demand" not in message

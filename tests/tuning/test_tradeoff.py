@@ -97,7 +97,7 @@ def test_without_costs_or_headings_there_is_nothing() -> None:
         assert np.isnan(rate.least_high)
     assert (found.headings, found.false_go.of, found.false_go.clusters) == (0, 0.0, 0.0)
     assert np.isnan(found.go_m).all()
-    assert np.isnan(found.bound(0))
+    assert found.cheapest == -1
 
 
 def test_no_ground_beyond_is_no_rate_of_0() -> None:
@@ -146,10 +146,12 @@ def test_sites_of_one_size_are_a_sample_of_their_rates() -> None:
 def test_a_ratio_worked_out_by_hand() -> None:
     """2 of 4, 2 of 5, 1 of 3: rate 5/12; residuals 1/3, -1/12, -1/4, their squares 13/72.
 
-    The sites are worth 144 / 50 = 2.88 of one size.
+    The sites are worth 144 / 50 = 2.88 of one size. Over what each site holds the squares are
+    1/36 + 1/720 + 1/48 = 1/20, which the smallest site has most of: the greater variance.
     """
     found = whole([2, 2, 1], [4, 5, 3])
-    variance = (13 / 72) / 144 * 2.88 / 1.88
+    variance = (1 / 20) / 12 / 2.88 * 2.88 / 1.88
+    assert variance > (13 / 72) / 144 * 2.88 / 1.88
     reach = student.ppf(0.95, 1.88) * np.sqrt(variance) / (5 / 12 * 7 / 12)
     assert found.clusters == pytest.approx(2.88)
     assert found.rate[0] == pytest.approx(5 / 12)
@@ -157,6 +159,18 @@ def test_a_ratio_worked_out_by_hand() -> None:
     exact = 1 - 0.05 ** (1 / 2.88)
     assert expit(logit(5 / 12) + reach) < exact
     assert found.high[0] == pytest.approx(exact)
+
+
+def test_a_ratio_that_the_larger_sites_scatter() -> None:
+    """3 of 4, 1 of 5, 1 of 3: residuals 4/3, -13/12, -1/4, their squares 434/144.
+
+    Over what each site holds they are 4/9 + 169/720 + 1/48 = 7/10: the smaller variance.
+    """
+    found = whole([3, 1, 1], [4, 5, 3], confidence=0.8)
+    variance = (434 / 144) / 144 * 2.88 / 1.88
+    assert variance > (7 / 10) / 12 / 2.88 * 2.88 / 1.88
+    reach = student.ppf(0.8, 1.88) * np.sqrt(variance) / (5 / 12 * 7 / 12)
+    assert found.high[0] == pytest.approx(expit(logit(5 / 12) + reach))
 
 
 @pytest.mark.parametrize("count", [2, 10, 59])
@@ -187,6 +201,32 @@ def test_sites_that_hold_next_to_nothing_do_not_count() -> None:
     for name in ("rate", "low", "high"):
         assert getattr(among, name)[0] == pytest.approx(getattr(alone, name)[0], rel=1e-6)
     assert alone.high[0] > 0.9
+
+
+def test_sites_are_worth_no_more_than_the_headings_expected_there() -> None:
+    """Of 500 sites of flat ground half a heading is expected to be beyond: no bound of 0.6 %."""
+    flat = counted([np.zeros(1)] * 500, [np.full(1, 0.001)] * 500)
+    assert flat.clusters == pytest.approx(0.5)
+    assert flat.high[0] == pytest.approx(1 - 0.05**2)
+    spread = counted([np.zeros(20)] * 30, [np.full(20, 0.1)] * 30)
+    assert (spread.of, spread.clusters) == pytest.approx((60, 30))
+    needless = counted([np.zeros(4)] * 8, [np.full(4, 0.999)] * 8)
+    assert needless.clusters == pytest.approx(8)
+
+
+@given(st.lists(st.floats(0.01, 5), min_size=1, max_size=90), st.floats(0.6, 0.99))
+@settings(max_examples=60, deadline=None)
+def test_none_is_bounded_by_the_least_bound_itself(sites: list[float], confidence: float) -> None:
+    """Not by a number next to it: a limit is held against it."""
+    found = counted([np.zeros(1)] * len(sites), [np.full(1, of) for of in sites], confidence)
+    assert found.high[0] == found.least_high
+
+
+def test_what_is_less_likely_than_the_confidence_leaves_is_none() -> None:
+    """Also of a single site, of which nothing else bounds a rate between 0 and 1."""
+    for sites in (1, 2, 40):
+        found = counted([np.full(1, 1e-6)] * sites, [np.ones(1)] * sites)
+        assert found.high[0] == found.least_high == pytest.approx(1 - 0.05 ** (1 / sites))
 
 
 def test_one_site_says_nothing_between() -> None:
@@ -229,6 +269,17 @@ def test_coverage_over_sites(spread: str) -> None:
         assert (held / campaigns <= 0.98).all()
 
 
+def test_coverage_over_sites_of_very_different_size() -> None:
+    """Where sites that hold little went wrong, their number says little of the large ones."""
+    campaigns, sites, true, low = 400, 150, 0.055, 0
+    for seed in range(campaigns):
+        rng = np.random.default_rng(seed)
+        size = np.maximum(1, np.round(3 * np.exp(rng.standard_normal(sites)))).astype(int)
+        wrong = (rng.random(sites) < true) * size
+        low += whole(wrong.tolist(), size.tolist()).high[0] < true
+    assert low / campaigns <= 0.05
+
+
 # --- laws -----------------------------------------------------------------------------------------
 
 
@@ -253,8 +304,12 @@ def test_a_greater_limit_is_never_safer_nor_asks_more(
 @given(st.integers(0, 10_000), st.integers(2, 9))
 @settings(max_examples=30, deadline=None)
 def test_more_headings_of_the_same_sites_are_no_more_sites(seed: int, times: int) -> None:
-    """Each heading seen several times: the rates and all bounds stay."""
-    of = some(seed)
+    """Each heading seen several times: the rates and all bounds stay.
+
+    On each site one heading at least is beyond, and one within.
+    """
+    of, sure = some(seed), headings([3] * 14, [0.0, 1.0] * 7, [*range(7)] * 2)
+    of = Headings(**{name: np.r_[getattr(of, name), getattr(sure, name)] for name in vars(of)})
     again = Headings(**{name: np.tile(getattr(of, name), times) for name in
                         ("least", "beyond", "beyond_bound", "failing", "cluster")})
     one, other = traded(of), traded(again)
@@ -271,3 +326,4 @@ def test_only_the_ratio_of_the_costs_moves_the_cheapest() -> None:
     assert cheap[0] == cheap[1]
     assert cheap[2] == 0  # asking is free: nothing may go
     assert cheap[3] == V - 1
+    assert traded(of, costs=(1.0, 1.0)).cheapest == cheap[0]

@@ -61,16 +61,17 @@ def test_what_the_curve_rests_on_is_said_while_trials_are_lacking(curve: Success
     text, = said(curve)
     assert text == (
         "the number rests on the shape of the curve: without the curve 95 of 100 at 95 % "
-        f"confidence takes 59 trials at {s.at:.4f} m, all climbed; {s.tried} were made within "
-        f"{s.near:.4f} m of it, {s.climbed} climbed: {s.more} more, all climbed, would show it")
+        f"confidence takes 59 trials at {s.at:.4f} m, all climbed; {s.tried} were made there "
+        f"or up to {s.near:.4f} m above, {s.climbed} climbed: {s.more} more, all climbed, "
+        "would show it")
 
 
 def test_one_trial_and_none_are_counted_in_words(curve: SuccessCurve) -> None:
     one = replace(curve, support=replace(curve.support, tried=1, climbed=1, more=58))
-    assert "; 1 was made within" in said(one)[0]
+    assert "; 1 was made there or" in said(one)[0]
     none = replace(curve, support=replace(curve.support, tried=0, climbed=0, more=59))
-    assert "; none was made within" in said(none)[0]
-    assert "of it: 59 more, all climbed" in said(none)[0]
+    assert "; none was made there or" in said(none)[0]
+    assert "above: 59 more, all climbed" in said(none)[0]
 
 
 @pytest.mark.parametrize(("low", "words"), [
@@ -130,6 +131,15 @@ def test_outcomes_that_separate() -> None:
                for t in said(found))
 
 
+def test_outcomes_that_mix_at_one_demand_only() -> None:
+    group = group_of([0.03] * 6 + [0.048] * 12 + [0.06] * 6, [1] * 6 + [1] * 10 + [0] * 2 + [0] * 6)
+    found = curve_of(group, reliability=R, confidence=C)
+    assert isinstance(found, SuccessCurve)
+    text, = (t for t in said(found) if "penalised" in t)
+    assert text.startswith("the outcomes mix at 0.0480 m only, where 10 of 12 climbed: all below "
+                           "did, none above; how steeply")
+
+
 def test_trials_of_one_day(sound: SuccessCurve) -> None:
     day = sound.group.trials[0].date
     group = replace(sound.group, trials=tuple(replace(t, date=day) for t in sound.group.trials))
@@ -180,5 +190,5 @@ def test_no_curve_says_how_many_trials_would_do_without_one() -> None:
     # 29 for 90/95: CHECK_VALUES, verified from the binomial distribution.
     assert warnings_of(found, reliability=0.9, confidence=0.95) == (
         "0.0300 m is not shown either: without the curve 90 of 100 at 95 % confidence takes 29 "
-        "trials at 0.0300 m, all climbed; 1 was made within 0.0015 m of it, 1 climbed: 28 more, "
-        "all climbed, would show it",)
+        "trials at 0.0300 m, all climbed; 1 was made there or up to 0.0015 m above, 1 climbed: "
+        "28 more, all climbed, would show it",)

@@ -4,13 +4,34 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from pathlib import Path
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
 from typing import Any
 
-from hazcam.campaign.record import Manifest
+from hazcam.campaign.record import CampaignPair, Manifest
+from hazcam.campaign.store.pair_rows import Seen, files_seen, pair_row
 from hazcam.errors import OutputError, listed
 
 _OTHER = "give another folder with -o"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Named:
+    """What a run holds of the inputs of a pair that was assessed.
+
+    Attributes
+    ----------
+    digest : str
+        ``CampaignPair.digest``.
+    files : mapping of str to str or None
+        Its pictures by ``left`` and ``right``, relative to the manifest.
+    seen : mapping of str to Seen
+        ``files_seen`` of them.
+    """
+
+    digest: str
+    files: Mapping[str, str | None]
+    seen: Mapping[str, Seen]
 
 
 def check_about(folder: Path, stored: Mapping[str, str], asked: Mapping[str, str]) -> None:
@@ -38,6 +59,61 @@ def check_about(folder: Path, stored: Mapping[str, str], asked: Mapping[str, str
                           f"give the options that it was begun with, or {_OTHER}")
 
 
+def check_names(folder: Path, before: Mapping[str, Named], manifest: Manifest) -> None:
+    """Refuse a manifest that names the assessed pictures as seen from another folder.
+
+    A row is known by the paths that it names, as seen from the manifest: so a campaign can be
+    moved. Its other inputs are those of ``check_rows``.
+
+    Parameters
+    ----------
+    folder : Path
+        The run, for the message.
+    before : mapping of str to Named
+        By id of each pair that was assessed.
+    manifest : Manifest
+        As it is now.
+
+    Raises
+    ------
+    OutputError
+        With such a path, as it was and as it is.
+    """
+    changed = [p for p in manifest.pairs if p.id in before and before[p.id].digest != p.digest]
+    moved = [found for pair in changed
+             if (found := _moved(before[pair.id], pair, manifest)) is not None]
+    if moved and len(moved) == len(changed):
+        was, now = moved[0]
+        files = "the files of a pair" if len(moved) == 1 else f"the files of {len(moved)} pairs"
+        raise OutputError(
+            str(manifest.path), f"names {files} assessed in {folder} as seen from another folder: "
+            f"{now} instead of {was}", "paths as seen from where the run was begun",
+            "write the manifest into the folder of the one that the run was begun from (or into "
+            "the folder that was given instead of one), or add to that manifest what is new; or "
+            f"{_OTHER}")
+
+
+def _moved(before: Named, pair: CampaignPair, manifest: Manifest) -> tuple[str, str] | None:
+    """A picture of a pair as it was named and as it is, if it is likely the same one."""
+    row, seen = pair_row(pair, manifest, {}), files_seen(pair)
+    for side in ("left", "right"):
+        was, now = before.files[side], row[f"{side}_file"]
+        size, size_before = seen[side], before.seen[side]
+        if was is None or now is None or size is None or size_before is None:
+            continue
+        # A copy of the campaign has other times of change.
+        if was != now and size[0] == size_before[0] and _ends_alike(was, str(now)):
+            return was, str(now)
+    return None
+
+
+def _ends_alike(one: str, other: str) -> bool:
+    """Whether one of two paths may be the other from a folder above or below it."""
+    a, b = ([part for part in PurePosixPath(path).parts if part != ".."] for path in (one, other))
+    most = min(len(a), len(b))
+    return a[-most:] == b[-most:]
+
+
 def check_rows(folder: Path, assessed: Mapping[str, str], manifest: Manifest) -> None:
     """Refuse a manifest that gives an assessed pair other inputs than when it was assessed.
 
@@ -56,10 +132,16 @@ def check_rows(folder: Path, assessed: Mapping[str, str], manifest: Manifest) ->
     Raises
     ------
     OutputError
-        Naming the pairs.
+        Naming the pairs; of rows that are bad now, what is wrong with the first.
     """
-    digests = {**{p.id: p.digest for p in manifest.pairs},
-               **{b.failure.id: b.digest for b in manifest.bad}}
+    bad = [b.failure for b in manifest.bad if assessed.get(b.failure.id, b.digest) != b.digest]
+    if bad:
+        first, rows = bad[0], "a row" if len(bad) == 1 else f"{len(bad)} rows"
+        raise OutputError(
+            str(manifest.path), f"has {rows} now that cannot be used, of pairs assessed in "
+            f"{folder} ({listed([b.id for b in bad])}). {first.where}: {first.found}",
+            first.expected, f"{first.remedy}; or put back what was changed")
+    digests = {p.id: p.digest for p in manifest.pairs}
     changed = [id_ for id_, digest in digests.items() if assessed.get(id_, digest) != digest]
     if changed:
         rows = "row" if len(changed) == 1 else "rows"

@@ -11,7 +11,7 @@ from pathlib import Path
 from hazcam.campaign.record import BadRow, CampaignPair, Manifest, Row
 from hazcam.campaign.store.insert import insert
 from hazcam.campaign.store.pair_rows import Seen, bad_row, failure_row, files_seen, pair_row
-from hazcam.campaign.store.same_run import check_pictures, check_rows
+from hazcam.campaign.store.same_run import Named, check_names, check_pictures, check_rows
 from hazcam.errors import HazcamError
 
 DigestOfPictures = Callable[[CampaignPair], str]
@@ -48,24 +48,36 @@ def look_at(
     OutputError
         A row of a pair that was assessed says something else now, or its pictures are others.
     """
-    stored = {id_: (digest, files, pictures) for id_, digest, files, pictures in db.execute(
-        "SELECT pair, row_digest, files, pictures FROM pairs JOIN assessments USING (pair)")}
-    assessed = {id_: digest for id_, (digest, _, _) in stored.items()}
+    stored, pictures = _stored(db)
+    assessed = {id_: named.digest for id_, named in stored.items()}
+    check_names(folder, stored, manifest)
     check_rows(folder, assessed, manifest)
     files: dict[str, Mapping[str, Seen]] = {}
     other: dict[str, str] = {}
     for pair in manifest.pairs:
         now = files_seen(pair)
         if pair.id in stored:
-            _, text, pictures = stored[pair.id]
-            before: dict[str, Seen] = json.loads(text)
+            before = stored[pair.id].seen
             if any(now[side] not in (None, before[side]) for side in now):
-                why = _other_pictures(pair, pictures, digest_of_pictures)
+                why = _other_pictures(pair, pictures[pair.id], digest_of_pictures)
                 other |= {pair.id: why} if why else {}
             now = {side: now[side] or before[side] for side in now}
         files[pair.id] = now
     check_pictures(folder, other, manifest)
     return Looked(manifest=manifest, files=files, assessed=assessed)
+
+
+def _stored(db: sqlite3.Connection) -> tuple[dict[str, Named], dict[str, str]]:
+    """What each assessed pair was made from, and the digest of its pictures; by its id."""
+    named: dict[str, Named] = {}
+    pictures: dict[str, str] = {}
+    for id_, digest, left, right, seen, of_pictures in db.execute(
+            "SELECT pair, row_digest, left_file, right_file, files, pictures "
+            "FROM pairs JOIN assessments USING (pair)"):
+        named[id_] = Named(digest=digest, files={"left": left, "right": right},
+                           seen=json.loads(seen))
+        pictures[id_] = of_pictures
+    return named, pictures
 
 
 def _other_pictures(

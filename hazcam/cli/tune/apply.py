@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from hazcam.cli import options
-from hazcam.cli.calibrate.output import refuse_to_overwrite
+from hazcam.cli.calibrate.output import check_new_file
 from hazcam.cli.errors import user_errors
 from hazcam.errors import OutputError
 from hazcam.report.tune_apply_text import applied_text
@@ -28,8 +28,9 @@ def apply(result: Path, rover: str, output: Path, force: bool) -> None:
 
     RESULT is the folder that `hazcam tune limits -o` wrote, or the limits.json in it. The new file
     is the one of --rover with its comments; the limit in it says which trials and which run it
-    rests on, and what it was. `hazcam assess` shows that. The rover must be that of the trials, and
-    its limit the one that the result was computed against.
+    rests on, whether the run shows that the risk is met, and what it was. `hazcam assess` shows
+    that. The rover must be the one that the run was assessed for, in all of its numbers. Printed
+    too: why this limit, and what is to be said against the success curve of the trials.
 
     Exit status: 0 written; 1 an input failed, nothing is written; 2 wrong usage.
     """
@@ -38,7 +39,7 @@ def apply(result: Path, rover: str, output: Path, force: bool) -> None:
         found, before = read_result(result), read_rover(rover)
         after = apply_result(found, before)
         write_rover(after, output)
-        click.echo(applied_text(before, after, found.name, str(output)), nl=False)
+        click.echo(applied_text(before, after, found, str(output)), nl=False)
 
 
 def _check_output(output: Path, force: bool) -> None:
@@ -46,7 +47,4 @@ def _check_output(output: Path, force: bool) -> None:
     if output.suffix != ".toml":
         raise OutputError(str(output), "has no name that --rover takes as a file",
                           "a name that ends in .toml", f"write to {output}.toml")
-    if output.is_dir():
-        raise OutputError(str(output), "is a folder", "the name of a file for the rover",
-                          f"give a file in it: {output / 'rover.toml'}")
-    refuse_to_overwrite([output], force)
+    check_new_file(output, force, "rover", "rover.toml")

@@ -29,7 +29,7 @@ def curve(
     trials: Path, reliability: float, confidence: float, simulated_weight: float | None,
     output: Path | None, as_json: bool,
 ) -> None:
-    """Fit how likely each demand is climbed, and state the height climbed.
+    """Fit how likely each demand is climbed.
 
     TRIALS is a table of trials (CSV, schema hazcam-trials/1), as `hazcam tune trials` writes it.
     Trials of one kind of obstacle, rover, gait, ground and gravity are fitted together, walked and

@@ -21,6 +21,7 @@ from hazcam.report.write import prepare_folder, write_files
 from hazcam.rover import LIMIT_UNITS
 from hazcam.rover.profile import LimitName
 from hazcam.tuning.curve import NoCurve, SuccessCurve, curve_of
+from hazcam.tuning.curve_study import check_has_prior
 from hazcam.tuning.io import read_trials
 from hazcam.tuning.record import TrialGroup, TrialTable
 from hazcam.tuning.study import Aims, LimitStudy, digest_of_run, study_limit
@@ -63,7 +64,7 @@ def limits(
     second: LimitName | None, pictures: Path | None, output: Path | None, as_json: bool,
     **given: Any,
 ) -> None:
-    """Choose a climb limit from trials, and count both mistakes on a run at every value of it.
+    """Choose a limit by both mistakes on a run.
 
     RUN is the folder of a run (`hazcam batch -o`). The trials say which demand the legs climb with
     --reliability, at --confidence; ground beyond that is what a go would be false on. For every
@@ -109,6 +110,8 @@ def _study(
     kind = group.conditions.kind
     if second == kind:
         raise click.UsageError(f"--and {second}: that is the limit itself; name another one")
+    if weight > 0:
+        check_has_prior(table, group.conditions)
     curve = _curve(table, group, aims, weight)
     if isinstance(curve, NoCurve):
         raise TrialsError(

@@ -8,10 +8,9 @@ from typing import Any
 import click
 
 from hazcam.cli import options
-from hazcam.cli.calibrate.output import refuse_to_overwrite
+from hazcam.cli.calibrate.output import check_new_file
 from hazcam.cli.errors import user_errors
 from hazcam.cli.tune.options import conditions, height_climbed
-from hazcam.errors import OutputError
 from hazcam.report.record import to_json
 from hazcam.report.trial_card import trial_card
 from hazcam.report.tune_next_text import next_record, next_text
@@ -37,7 +36,7 @@ def next(  # noqa: A001 - the name of the command, under which the group looks f
     trials: Path, count: int, reliability: float, confidence: float, as_json: bool,
     output: Path | None, force: bool, **which: Any,
 ) -> None:
-    """Say which trials to make next: those that would tell most of the height climbed.
+    """Plan the trials that would tell most.
 
     TRIALS is a table of trials (schema hazcam-trials/1); its simulated ones do not count. With a
     success curve the demands are chosen by what they are expected to tell of the height that is
@@ -50,7 +49,7 @@ def next(  # noqa: A001 - the name of the command, under which the group looks f
     if output is not None and output.suffix.lower() != ".html":
         raise click.UsageError(f"-o {output}: the card is a NAME.html")
     with user_errors():
-        _check_output(output, force)
+        check_new_file(output, force, "card", "card.html")
         table = read_trials(trials)
         curve = curve_of(table.chosen(**which), reliability=reliability, confidence=confidence)
         record = next_record(table, next_trials(curve, count), reliability=reliability,
@@ -60,12 +59,3 @@ def next(  # noqa: A001 - the name of the command, under which the group looks f
     click.echo(to_json(record) if as_json else next_text(record), nl=False)
     if output is not None:
         click.echo(f"the card is in {output}", err=True)
-
-
-def _check_output(output: Path | None, force: bool) -> None:
-    if output is None:
-        return
-    if output.is_dir():
-        raise OutputError(str(output), "is a folder", "the name of a file for the card",
-                          f"give a file in it: {output / 'card.html'}")
-    refuse_to_overwrite([output], force)

@@ -9,7 +9,7 @@ import click
 
 from hazcam.campaign import open_run
 from hazcam.cli import options
-from hazcam.cli.calibrate.output import refuse_to_overwrite
+from hazcam.cli.calibrate.output import check_new_file
 from hazcam.cli.errors import user_errors
 from hazcam.cli.progress import saying_what_is_compiled
 from hazcam.errors import OutputError
@@ -38,7 +38,9 @@ def trials(
     run: Path, kind: LimitName, gait: str, gravity_mps2: float, ground: str | None, output: Path,
     force: bool,
 ) -> None:
-    """Write the table of trials (schema hazcam-trials/1) from the pairs of RUN that were walked.
+    """Take trials from the walked pairs of a run.
+
+    Written is a table of trials (schema hazcam-trials/1).
 
     A pair was walked where its manifest says so (walked_heading_deg, walked_outcome). Its demand is
     the greatest one of the kind over the look-ahead of that heading, as the pair was assessed.
@@ -52,21 +54,11 @@ def trials(
     if output.suffix.lower() != ".csv":
         raise click.UsageError(f"-o {output}: the table is a NAME.csv")
     with user_errors(), saying_what_is_compiled(), open_run(run) as opened:
-        _check_output(output, force)
+        check_new_file(output, force, "table", "trials.csv")
         found = trials_of_run(opened, kind=kind, gait=gait, ground=ground,
                               gravity_mps2=gravity_mps2)
         _write(output, write_trials_text(found.trials))
         click.echo(_text(found, kind, output), nl=False)
-
-
-def _check_output(output: Path, force: bool) -> None:
-    if output.is_dir():
-        raise OutputError(str(output), "is a folder", "the name of a file for the table",
-                          f"give a file in it: {output / 'trials.csv'}")
-    if not output.parent.is_dir():
-        raise OutputError(str(output), f"the folder {output.parent} does not exist",
-                          "a file in a folder that is there", "make the folder, or choose another")
-    refuse_to_overwrite([output], force)
 
 
 def _write(output: Path, text: str) -> None:
@@ -85,6 +77,9 @@ def _text(found: LabelledTrials, kind: LimitName, output: Path) -> str:
     if found.assumed_m > 0:
         lines.append(f"ground out of view is taken as clear up to {found.assumed_m:.2f} m from the "
                      "nose, as it was assessed")
+    lines.append("each demand is the greatest of many stations, as verdicts take it, and so errs "
+                 "upwards: keep these trials in a table of their own, apart from obstacles that "
+                 "were measured otherwise")
     if found.left_out:
         lines.append(f"left out, though walked ({_outcomes([o.outcome for o in found.left_out])}):")
         lines += [f"  {one.pair} ({one.outcome}): {one.why}" for one in found.left_out]
