@@ -19,7 +19,7 @@ from hazcam.report.record import Record, to_json
 from hazcam.report.tune_curve_page import tune_curve_page
 from hazcam.report.tune_curve_plot import stacked, tune_curve_figure, tune_curve_plot
 from hazcam.report.tune_curve_record import CAUTION, by_conditions, tune_curve_record
-from hazcam.report.tune_curve_text import tune_curve_text
+from hazcam.report.tune_curve_text import fit_words, tune_curve_text
 from hazcam.statistics import Interval, clopper_pearson
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.curve_study import CurveStudy, curve_study
@@ -142,9 +142,9 @@ def test_the_text_says_each_number_each_warning_and_the_caution(record: Record) 
 def test_the_text_without_a_curve_says_why_what_is_shown_and_what_to_try(record: Record) -> None:
     flat = " ".join(tune_curve_text(record).split())
     assert "no curve all 3 trials climbed, up to 0.05 m" in flat
-    assert ("at 0.0300 m, the least tried, or up to 0.0015 m above, 1 of 1 climbed: by these alone a chance of at least "
-            "10 % at 90 % confidence; if a greater step is never climbed more often, all 3 count: "
-            "at least 46 %") in flat
+    assert ("at 0.0300 m, the least tried, or up to 0.0015 m above, 1 of 1 climbed: by these alone "
+            "a chance of at least 10 % at 90 % confidence; if a greater step is never climbed more "
+            "often, all 3 count: at least 46 %") in flat
     assert "try next try greater demands" in flat
 
 
@@ -161,6 +161,18 @@ def test_a_bound_that_is_not_there_is_said_so(study: CurveStudy) -> None:
     assert "no lower bound at 90 % confidence" in text
     assert "not bounded on either side (95 % interval)" in text
     assert not re.search(r"\b(inf|nan|None)\b", text)
+
+
+def test_the_fit_says_how_it_was_bounded_and_whether_the_demand_matters(record: Record) -> None:
+    group = record["groups"][0]
+    assert group["fits"][group["link"]]["p_no_slope"] < 0.001
+    told = fit_words(group)
+    assert "bounds by profile likelihood, with and without Jeffreys' penalty, the wider; " in told
+    assert "; the demand matters (likelihood ratio of the slope, p" in told
+    mixed = curve_study(table_of(group_of([0.03, 0.04, 0.05, 0.06], [1, 0, 1, 0])),
+                        reliability=0.9, confidence=0.9)
+    assert "; no sign that the demand matters (likelihood ratio of the slope, p = 0." in fit_words(
+        tune_curve_record(mixed)["groups"][0])
 
 
 # --- figure --------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from hazcam.report.tune_limits_beside_plots import onboard_plot, two_limits_plot
 from hazcam.report.tune_limits_page import MOST_PICTURES, limits_study_page
 from hazcam.report.tune_limits_plots import between_asks_plot, moves_plot, trade_off_plot
 from hazcam.report.tune_limits_record import CAUTION, limits_study_record
-from hazcam.report.tune_limits_text import limits_study_text
+from hazcam.report.tune_limits_text import failing_words, held_out_words, limits_study_text
 from hazcam.report.tune_limits_words import sites_needed
 from hazcam.rover import read_rover
 from hazcam.rover.profile import Limit
@@ -128,6 +128,12 @@ def few(legs: SuccessCurve) -> LimitStudy:
     return study_of(legs, ground(legs, [0.06, 0.045, 0.046, 0.047, 0.01, 0.02, 0.034, 0.04]))
 
 
+def few_wrong(legs: SuccessCurve) -> LimitStudy:
+    """Stuck on low ground at five of 25 sites with ground beyond."""
+    return study_of(legs, ground(legs, np.r_[np.full(5, 0.0141), np.full(20, 0.06)],
+                                 outcomes=dict.fromkeys(range(5), "stuck")))
+
+
 def forbidden(legs: SuccessCurve) -> LimitStudy:
     """Stuck on flat ground."""
     return study_of(legs, ground(legs, np.r_[np.zeros(20), np.full(MANY, 0.06)],
@@ -142,7 +148,7 @@ def no_height(legs: SuccessCurve) -> LimitStudy:
                                         height=legs.climbed.estimate, low=0.0))
 
 
-STUDIES = {f.__name__: f for f in (silent, borne, ended, few, forbidden, no_height)}
+STUDIES = {f.__name__: f for f in (silent, borne, ended, few, few_wrong, forbidden, no_height)}
 
 
 @pytest.fixture(params=STUDIES)
@@ -159,7 +165,10 @@ def any_study(request: pytest.FixtureRequest, legs: SuccessCurve) -> LimitStudy:
     (borne, "trials", ("the bound of the false-go rate, 4.2 %, is within the risk of 5 %",)),
     (ended, "run", ("at more, the bound of the false-go rate", "would exceed the risk of 5 %",
                     "at 0.0150 m")),
-    (few, "trials", ("the false-go rate, 0.0 %, is within", "worth 5.0 sites", "it takes 59")),
+    (few, "trials", ("the bound of the false-go rate, 45.1 %, is as low as so few sites can show",
+                     "worth 5.0 sites", "it takes 59")),
+    (few_wrong, "run", ("at more, 0.0150 m, the run shows false go", "worth 25.0 sites",
+                        "would exceed that of so few sites")),
     (forbidden, "run", ("nothing can be recommended: at the least value already",)),
     (no_height, "none", ("the trials show no step above 0 that is climbed with 95 %",)),
 ])
@@ -179,7 +188,7 @@ def test_the_run_ends_the_limit_where_the_next_value_is_beyond_the_risk(
 ) -> None:
     record = record_of(ended(legs))
     place = record["trade_off"]["values"].index(record["limit"]["recommended"])
-    held = record["trade_off"]["held_against_risk"]
+    held = record["trade_off"]["bound"]
     assert held[place] <= 0.05 < held[place + 1]
     assert f"{100 * held[place + 1]:.1f} %" in record["limit"]["reason"]
 
@@ -221,6 +230,55 @@ def test_numbers_of_headings_add_up(legs: SuccessCurve) -> None:
     assert found["outcomes"] == {"known": 2, "used": 1, "words": {"climbed": 1}}
 
 
+def test_walks_have_a_row_of_their_own(legs: SuccessCurve) -> None:
+    """Three of them go today, of which one failed; with the recommended limit none does."""
+    outcomes: Any = {0: "climbed", 1: "stuck", 2: "climbed", 4: "tipped"}
+    headings = ground(legs, [0.041, 0.042, 0.043, 0.044, 0.2], outcomes=outcomes)
+    study = study_of(legs, headings)
+    record = record_of(study)
+    today = next(one for one in record["at"] if one["name"] == "today")
+    assert (today["walked"]["go"], today["walked"]["failed"]) == (3, 1)
+    high = clopper_pearson(1, 3, confidence=0.95).high
+    assert today["walked"]["high"] == pytest.approx(high, rel=1e-6)
+    row = next(line for line in limits_study_text(record).splitlines() if "walked goes" in line)
+    assert re.findall(r"1 of 3|none walked", row) == ["1 of 3", *["none walked"] * (
+        len(record["at"]) - 1)]
+    assert "failed, of walked goes" in page_of(study, [])[0]
+    assert "walked goes" not in limits_study_text(record_of(silent(legs)))
+
+
+def test_a_climb_keeps_the_chance_to_fail_and_a_failure_is_one(legs: SuccessCurve) -> None:
+    headings = ground(legs, [0.046, 0.047], outcomes={0: "climbed", 1: "stuck"})
+    flips = {flip["pair"]: flip for flip in record_of(study_of(legs, headings))["flips"]}
+    assert 0.3 < flips["p000"]["failing"] < 0.9
+    assert failing_words(flips["p000"]).endswith(" %")
+    assert failing_words(flips["p001"]) == "failed"
+
+
+def test_pairs_that_are_counted_one_by_one_are_no_proof(legs: SuccessCurve) -> None:
+    told = {by: record_of(study_of(legs, replace(silent(legs).headings, counted_by=by)))[
+        "counted"]["text"] for by in ("site", "day", "pair")}
+    assert "counted as if they were independent" in told["pair"]
+    assert "independent" not in told["site"] + told["day"]
+    one = record_of(study_of(legs, ground(legs, [0.01, 0.02], site=["the pit"] * 2)))
+    assert one["counted"]["text"].startswith("counted over 1 site, which is few (fewer than 20)")
+
+
+@pytest.mark.parametrize(("refitted", "outcomes", "words", "not_words"), [
+    (3, {0: "climbed"}, "3 trials of these pairs left out of the curve", "not among the trials"),
+    (0, {0: "climbed"}, "the walks of this run are not among the trials", "left out of the curve"),
+    (0, {}, "Which ground is beyond is said by all trials", "not among the trials")])
+def test_the_split_says_which_trials_went_with_it(
+    legs: SuccessCurve, refitted: int, outcomes: Any, words: str, not_words: str
+) -> None:
+    plain = silent(legs)
+    headings = ground(legs, np.linspace(0.005, 0.02, 30), outcomes=outcomes)
+    split = replace(plain.split, refitted=refitted)
+    told = held_out_words(record_of(study_of(legs, headings, split=split)))
+    assert words in told
+    assert not_words not in told
+
+
 def test_ground_that_hardly_is_there_is_not_counted(legs: SuccessCurve) -> None:
     study = silent(legs)
     tiny = replace(study.headings, beyond_bound=np.full(30, 1e-6))
@@ -258,6 +316,21 @@ def test_the_answer_comes_first_and_the_caution_last(legs: SuccessCurve) -> None
     text = limits_study_text(record_of(few(legs)))
     assert text.startswith("answer        set the step limit to 0.0")
     assert re.sub(r"\s+", " ", text).strip().endswith(CAUTION)
+
+
+@pytest.mark.parametrize(("make", "shown"), [(silent, False), (borne, True), (ended, True),
+                                             (few, False), (few_wrong, False)])
+def test_the_answer_says_where_the_risk_is_not_shown(
+    legs: SuccessCurve, make: Callable[[SuccessCurve], LimitStudy], shown: bool
+) -> None:
+    study, words = make(legs), "(that the risk of 5 % is met is not shown)"
+    record = record_of(study)
+    assert record["limit"]["risk_shown"] is shown
+    first = re.sub(r"\s+", " ", limits_study_text(record).split("because")[0])
+    assert (words in first) is not shown
+    big = re.search(r'<p class="big">(.*?)</p>', limits_study_page(record, study, lambda _: b""))
+    assert big is not None
+    assert (words in big[1]) is not shown
 
 
 def test_a_limit_with_which_nothing_goes_says_so(legs: SuccessCurve) -> None:
@@ -394,15 +467,18 @@ def two(legs: SuccessCurve, **changes: Any) -> TwoLimits:
         "name": "step", "other": "slope", "values": VALUES, "others": others, "false_go": rise / 2,
         "bound": rise, "needless": 1 - rise, "height": legs.climbed.low, "other_height": 0.05,
         "from_trials": False, "best": (0.03, 0.05), "today": (0.05, 0.05), "silent": False,
-        "few_sites": False}
+        "shown": True, "confidence": 0.998}
     return TwoLimits(**{**made, **changes})
 
 
 @pytest.mark.parametrize(("changes", "words"), [
-    ({}, "step 0.0300 m with slope 0.05 deg: bound of the false-go rate 40.0 %, needless asks "
-         "60.0 %; of slope there are no trials"),
+    ({}, "step 0.0300 m with slope 0.05 deg: bound of the false-go rate 40.0 % (at "
+         "99.8 % confidence, as many pairs are tried), needless asks 60.0 %; the lowest of those "
+         "that ask as little; of slope there are no trials"),
     ({"best": None}, "no pair of step and slope keeps"),
     ({"from_trials": True}, "needless asks 60.0 %"),
+    ({"shown": False}, "false-go rate 20.0 %, its bound 40.0 % (at 99.8 % confidence, as many "
+                       "pairs are tried) by too few sites to show the risk"),
 ])
 def test_two_limits_are_told(legs: SuccessCurve, changes: dict[str, Any], words: str) -> None:
     record = record_of(study_of(legs, borne(legs).headings, two=two(legs, **changes)))

@@ -213,8 +213,7 @@ def two_words(study: LimitStudy, two: TwoLimits) -> str:
     false_go, bound, needless = (_at(two, grid) for grid in
                                  (two.false_go, two.bound, two.needless))
     if math.isnan(bound) or two.silent:
-        says = ("the run says nothing of false go, so that these are only the lowest with the "
-                "fewest needless asks")
+        says = "the run says nothing of false go"
     elif not two.shown and not math.isnan(false_go):
         says = (f"false-go rate {share_words(false_go)}, its bound {share_words(bound)}"
                 f"{_at_confidence(two)} by too few sites to show the risk")
@@ -223,8 +222,8 @@ def two_words(study: LimitStudy, two: TwoLimits) -> str:
     asks = ("" if math.isnan(needless) else ", with which no heading goes" if needless == 1 else
             f", needless asks {share_words(needless)}")
     return (f"{two.name} {measure(two.best[0], unit)} with {two.other} "
-            f"{measure(two.best[1], other_unit)}: {says}{asks}; the lowest of those with as few"
-            f"{legs}")
+            f"{measure(two.best[1], other_unit)}: {says}{asks}; the lowest of those that ask as "
+            f"little{legs}")
 
 
 def _at_confidence(two: TwoLimits) -> str:

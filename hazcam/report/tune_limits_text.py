@@ -147,7 +147,7 @@ def _walked_row(record: Record) -> list[_Row]:
     """What came of walks that are go; no row where no outcome of one is known."""
     if not record["headings"]["outcomes"]["used"]:
         return []
-    return [("failed, of walked goes", "as labelled in this run", [
+    return [("failed, of walked goes", "as labelled; bounds over walks", [
         (f"{one['failed']} of {one['go']}", bounds_words(one)) if one["go"] else ("none walked", "")
         for one in (at["walked"] for at in record["at"])])]
 

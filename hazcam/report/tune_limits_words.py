@@ -117,8 +117,9 @@ def sites_needed(risk: float, confidence: float) -> int:
 def counted_words(study: LimitStudy) -> str:
     """What was counted, how many of them, and whether these are few."""
     by, held = study.headings.counted_by, _present(study)
-    few = f", which are few (fewer than {FEW_CLUSTERS}): bounds hold less than they say" \
-        if held < FEW_CLUSTERS else ""
+    few = "" if held >= FEW_CLUSTERS else (
+        f", which {'is' if held == 1 else 'are'} few (fewer than {FEW_CLUSTERS}): bounds hold less "
+        "than they say")
     alone = "" if by != "pair" else (
         "; no pair says of which site or day it is, so pairs of one place are counted as if they "
         "were independent: bounds claim more than is known")

@@ -4,7 +4,8 @@
 nothing, so that its worst mistake would vanish with the value: they are kept, with the demand that
 was measured. Only where the verdict on board is ``ask-ground`` it did stop, for whatever it was.
 Pairs on which it did not run at all cannot be told from those on which it saw nothing, and do not
-belong into such a run.
+belong into such a run. An algorithm that reports from some value on only looks as if it missed what
+is lower: an error on the safe side.
 """
 
 from __future__ import annotations

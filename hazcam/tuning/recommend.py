@@ -27,8 +27,9 @@ from hazcam.frames import Floats
 from hazcam.tuning.tradeoff import FalseGo, Rate
 
 Basis = Literal["trials", "run", "none"]
-LEAST_BEYOND = 1.0
-"""Headings beyond, expected, below which a run says nothing of false go."""
+LEAST_BEYOND = 0.999
+"""Headings beyond, expected, below which a run says nothing of false go: one, whose chance need not
+be quite 1."""
 
 
 @dataclass(frozen=True, kw_only=True)

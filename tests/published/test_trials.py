@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from scipy.special import expit
-from scipy.stats import binomtest, chi2
+from scipy.stats import binomtest
 
 from hazcam.tuning.fit import CurveFit, fit_curve, separates
 from hazcam.tuning.likelihood import Link, Responses, outlook, responses

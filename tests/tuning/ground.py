@@ -110,7 +110,8 @@ def run_headings(
             chance[walk.place] = max(chance[walk.place], walk.outcome != "climbed")
     sweep = RunSweep(
         rover="dunlin-em", name="step", values=VALUES.copy(), beyond=asked, other=None,
-        others=np.zeros(0), ids=ids, pair=pair, heading_deg=np.array([5.0 * (i % each) for i in range(n)]),
+        others=np.zeros(0), ids=ids, pair=pair,
+        heading_deg=np.array([5.0 * (i % each) for i in range(n)]),
         least=made.least.astype(np.int32),
         today=made.least <= np.searchsorted(VALUES, today),
         chance=(given[:, None] > asked).astype(np.float32),

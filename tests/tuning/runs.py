@@ -40,10 +40,11 @@ def peak(
 
 @dataclass(frozen=True, kw_only=True)
 class Pair:
-    """One pair of a run; ``demand`` None: assessed without stereo."""
+    """One pair of a run; ``demand`` None: assessed without stereo; ``others``: more headings."""
 
     outcome: Outcome = "climbed"
     demand: HeadingDemand | None = field(default_factory=lambda: peak({"step": 0.03}))
+    others: tuple[HeadingDemand, ...] = ()
     heading_deg: float = HEADING_DEG
     walked: bool = True
     taken_at: str | None = "2031-05-04T09:30:00Z"
@@ -76,7 +77,7 @@ def _row(row: CampaignPair, pair: Pair) -> CampaignPair:
 def _entry(entry: PairEntry, pair: Pair) -> PairEntry:
     if pair.demand is None:
         return entry
-    a = replace(assessment(), demands=(pair.demand,))
+    a = replace(assessment(), demands=(pair.demand, *pair.others))
     if pair.rig_moved:
         assert a.epipolar is not None
         a = replace(a, epipolar=replace(a.epipolar, largest_px=9.0))

@@ -46,7 +46,9 @@ def test_it_says_which_why_and_what_would_come_of_it(card: tuple[Result, Path]) 
     assert "order sand-37 " in said
     assert "the bound is 0.02" in said
     assert "on average, above today's with a chance of" in said
-    assert "more there, all climbed, for 95 of 100 at 95 % confidence" in said
+    assert "there, all climbed, for 95 of 100 at 95 % confidence" in said
+    assert "simulated" not in said
+    assert "another plan" not in said
     assert result.stderr == f"the card is in {path}\n"
 
 
@@ -78,6 +80,30 @@ def test_another_reliability_is_tried_elsewhere() -> None:
     assert half > high
 
 
+def test_simulated_trials_are_said_not_to_count(tmp_path: Path) -> None:
+    path, slag = tmp_path / "both.csv", STEP._replace(ground="slag heap")
+    walked = [trial(0.02 + 0.01 * k, k < 3, number=k) for k in range(1, 4)]
+    simulated = [trial(0.05, False, number=k, simulated=True) for k in (4, 5)]
+    other = trial(0.05, False, number=6, simulated=True, conditions=slag)
+    for counted, said in ((simulated, "m/s^2; 2 simulated trials are not counted next"),
+                          (simulated[:1], "m/s^2; 1 simulated trial is not counted next"),
+                          ([], "m/s^2 next")):
+        path.write_text(write_trials_text([*walked, *counted, other]), encoding="utf-8")
+        assert said in " ".join(tune_next(path, "--ground", "black sand").stdout.split())
+        record = json.loads(tune_next(path, "--ground", "black sand", "--json").stdout)
+        assert (record["made"], record["simulated"]) == (3, len(counted))
+        assert record["table"] == "both.csv"
+
+
+def test_errors_name_the_table_as_it_was_given(tmp_path: Path) -> None:
+    path = tmp_path / "bad.csv"
+    path.write_text(SAND.read_text(encoding="utf-8").replace("climbed", "climed", 1),
+                    encoding="utf-8")
+    assert f"{path}: line 2: outcome: found 'climed'" in tune_next(path).stderr
+    assert f"{SAND}: no walked trials of ground Black Sand" in tune_next(
+        SAND, "--ground", "Black Sand").stderr
+
+
 def test_groups_are_chosen_by_their_conditions(two_grounds: Path) -> None:
     several = tune_next(two_grounds)
     assert several.exit_code == 1
@@ -90,6 +116,8 @@ def test_groups_are_chosen_by_their_conditions(two_grounds: Path) -> None:
     sand = tune_next(two_grounds, "--ground", "black sand")
     assert "from the lowest up, ended by the first failure" in " ".join(sand.stdout.split())
     assert "forecast      none: without a curve" in sand.stdout
+    assert "That is another plan: it would show 0.0300 m and nothing above" in " ".join(
+        sand.stdout.split())
     other = tune_next(two_grounds, "--rover", "rail")
     assert other.exit_code == 1
     assert "no walked trials of rover rail" in other.stderr

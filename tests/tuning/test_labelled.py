@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -203,6 +204,18 @@ def test_a_demand_that_may_be_greater_is_left_out(
         assert set(ids) < {trial.id for trial in found.trials}
 
 
+@pytest.mark.parametrize(("walked", "beside"), [
+    (90.0, "15° left"), (2.5, "5° right, 5° left"), (-50.0, "5° right")])
+def test_a_heading_that_was_not_judged_is_told_with_those_beside_it(
+    folder: Path, walked: float, beside: str
+) -> None:
+    others = tuple(replace(peak({}), heading_deg=heading) for heading in (-5.0, 15.0))
+    left, = taken(folder, [GOOD, Pair(heading_deg=walked, others=others)]).left_out
+    assert left.pair == "pair-00001"
+    assert f"was not judged; next to it: {beside}. Write one that was judged" in left.why
+    assert left.why.endswith("else assess in a new run with --headings")
+
+
 # --- what is refused -----------------------------------------------------------------------------
 
 
@@ -210,6 +223,8 @@ def test_no_pair_was_walked(folder: Path) -> None:
     message = refused(folder, [Pair(walked=False)] * 3)
     assert "none of its 3 pairs says that someone let the rover walk" in message
     assert "walked_heading_deg and walked_outcome" in message
+    assert "the manifest that the run was made from" in message
+    assert "write one into that folder with `hazcam manifest`" in message
     assert "needs no new assessment" in message
 
 

@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from hazcam.rover.profile import LIMIT_UNITS
 from hazcam.tuning.measured import greatest_demand, names_of, rounded
-from tests.test_gist import N
+from tests.test_gist import N, quiet
 from tests.tuning.runs import peak
 
 
 @pytest.mark.parametrize("kind", [kind for kind in LIMIT_UNITS if kind != "gap"])
 def test_it_comes_with_the_sigma_of_its_station(kind: str) -> None:
-    value = np.zeros(N)
+    value, sigma = np.zeros(N), np.linspace(0.001, 0.002, N)
     value[[7, 30]] = 0.02, 0.03
-    sigma = np.linspace(0.001, 0.002, N)
-    demand = peak({kind: 0.03}, **{kind: value})
-    demand.sigma[kind].flags.writeable = True
-    demand.sigma[kind][:] = sigma
+    profile: dict[str, Any] = {kind: value}
+    demand = quiet(**profile, sigma={kind: sigma})
     assert greatest_demand(demand, kind) == (0.03, sigma[30])
 
 
@@ -38,9 +40,6 @@ def test_what_asks_nothing_is_below_zero_and_what_is_not_measured_is_none() -> N
 
 def test_many_noisy_stations_err_upwards() -> None:
     """By 2.32 sigma of 60 (mean of the greatest of 60 normal values, by numerical integration)."""
-    from scipy.integrate import quad
-    from scipy.stats import norm
-
     mean, _ = quad(lambda x: 60 * x * norm.pdf(x) * norm.cdf(x) ** 59, -10, 10)
     assert mean == pytest.approx(2.32, abs=0.005)
     rng = np.random.default_rng(0)

@@ -152,10 +152,10 @@ def test_another_rover_does_not_matter(tmp_path: Path) -> None:
     rig, legs = read_rig(read_sidecar(path).rig), read_rover(ROVER)
     small = replace(legs, name="sanderling", digest="5" * 64,
                     legs=replace(legs.legs, length_m=0.045))
-    found = {id_: assess_pair(replace(read_pair(path), id=id_), rig, rover,
-                              Settings(headings_deg=(0.0,)))
-             for id_, rover in (("own", legs), ("other", small))}
-    write(tmp_path / "run", found, rig)
+    own = assess_pair(replace(read_pair(path), id="own"), rig, legs,
+                      Settings(headings_deg=(0.0,), look_ahead_m=0.7))
+    other = replace(own, rover=small, pair=replace(own.pair, id="other"))
+    write(tmp_path / "run", {"own": own, "other": other}, rig)
     with open_run(tmp_path / "run") as run:
         swept = sweep_run(run, ROVER, "step", STEPS, beyond=BEYOND)
         assert (swept.rover, swept.ids, swept.without_ground) == (ROVER, ("own",), 0)
