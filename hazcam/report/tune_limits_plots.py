@@ -80,7 +80,7 @@ def _rate(
 ) -> None:
     low, middle, high = (floats(rate[name]) for name in ("low", "rate", "high"))
     axes.fill_between(values, low, high, step="post", hatch=hatch, linewidth=0.0,
-                      facecolor="none" if hatch else (colour, 0.2), edgecolor=(colour, 0.8))
+                      facecolor="none" if hatch else (colour, 0.2), edgecolor=(colour, 0.35))
     axes.step(values, middle, where="post", color=colour, linestyle=dash,
               linewidth=2.4, label=words, zorder=4,
               path_effects=cased_line(4.2, BLACK if hatch else WHITE))

@@ -29,6 +29,7 @@ from typing import Any
 import numpy as np
 
 from hazcam import __version__
+from hazcam.errors import listed
 from hazcam.report.record import Record, counted, plain
 from hazcam.report.tune_curve_record import tune_curve_record
 from hazcam.report.tune_limits_beside import onboard_record, rig_record, two_record
@@ -50,6 +51,7 @@ from hazcam.tuning.sensitivity import rests_on
 from hazcam.tuning.split import CountedRate
 from hazcam.tuning.study import LimitStudy
 from hazcam.tuning.tradeoff import Rate
+from hazcam.tuning.words import measure
 from hazcam.versions import versions
 
 RATES = ("false_go", "false_go_bound", "needless", "failures")
@@ -99,7 +101,7 @@ def limits_study_record(
                       for move in study.moves],
             "rests_on": [asdict(move) for move in rests], "text": rests_words(rests, study)},
         "onboard": onboard_record(study), "rig": rig_record(study), "two": two_record(study),
-        "cautions": _cautions(study), "versions": versions()})
+        "cautions": _cautions(study, trials), "versions": versions()})
     return record
 
 
@@ -230,15 +232,26 @@ def _held(rate: CountedRate) -> Record:
 # --- what is to be kept in mind -------------------------------------------------------------------
 
 
-def _cautions(study: LimitStudy) -> list[str]:
+def _cautions(study: LimitStudy, trials: TrialTable) -> list[str]:
     """Sentences, the worst first."""
-    return [text for text in (_no_headings(study), _more_go(study),
-                              _undecided(study), CAUTION) if text]
+    return [text for text in (_no_headings(study), _surprises(study), _more_go(study),
+                              _not_pooled(study, trials), _undecided(study), CAUTION) if text]
 
 
 def _no_headings(study: LimitStudy) -> str:
     return "" if study.trade.headings else (
         "this limit decides no heading of the run: nothing but the trials speaks for it")
+
+
+def _surprises(study: LimitStudy) -> str:
+    """Walks that failed where the trials show it climbed: the label, or another demand."""
+    low, unit = study.curve.climbed.low, study.unit
+    found = [f"{walk.pair} ({walk.outcome} at {measure(walk.demand, unit)})"
+             for walk in study.headings.walks if walk.outcome != "climbed" and walk.demand <= low]
+    return "" if not found else (
+        f"the rover failed where the trials show that it climbs {measure(low, unit)}: "
+        f"{listed(found)}. What stopped it there, another demand or an error in the label? Such "
+        "walks count as beyond all the same")
 
 
 def _more_go(study: LimitStudy) -> str:
@@ -247,6 +260,15 @@ def _more_go(study: LimitStudy) -> str:
     return "" if not count else (
         f"{counted(count, 'heading')} that {'asks' if count == 1 else 'ask'} today would go with "
         "the recommended limit: look at each before it is used")
+
+
+def _not_pooled(study: LimitStudy, trials: TrialTable) -> str:
+    conditions = study.curve.group.conditions
+    count = sum(t.simulated and t.conditions == conditions for t in trials.trials)
+    return "" if not count or study.curve.prior is not None else (
+        f"{counted(count, 'simulated trial')} of these conditions {'is' if count == 1 else 'are'} "
+        "not counted in: `hazcam tune curve` compares them with the walked ones, "
+        "--simulated-weight counts them as a prior")
 
 
 def _undecided(study: LimitStudy) -> str:

@@ -8,7 +8,7 @@ from hazcam.frames import heading_text
 from hazcam.report.record import Record, counted
 from hazcam.report.text import labelled, plain_table, rendered
 from hazcam.report.tune_curve_text import conditions_words, outcomes_words
-from hazcam.report.tune_limits_words import share_words
+from hazcam.report.tune_limits_words import share_words, sites_words
 from hazcam.tuning.words import bare, measure, percent
 
 MOST_FLIPS = 10
@@ -173,11 +173,6 @@ def rate_cell(rate: Record) -> tuple[str, str]:
     if rate["state"] != "counted":
         return "nothing to count", ""
     return share_words(rate['rate']), bounds_words(rate)
-
-
-def sites_words(worth: float, by: str) -> str:
-    """How many sites of one size hold what is counted."""
-    return f"worth {worth:.1f} {by}{'' if round(worth, 1) == 1 else 's'}"
 
 
 def bounds_words(rate: Record) -> str:

@@ -96,9 +96,14 @@ def _not_shown(study: LimitStudy) -> str:
         return ""
     aims, by = study.aims, study.headings.counted_by
     worth = min(rate.clusters for rate in telling(study.trade))
-    return (f". That the risk is met is not shown: its ground beyond is worth {worth:.1f} {by}s, "
-            f"and it takes {sites_needed(aims.risk, aims.confidence)} without a single false go to "
-            f"bound the rate by {percent(aims.risk)} at {percent(aims.confidence)} confidence")
+    return (f". That the risk is met is not shown: its ground beyond is "
+            f"{sites_words(worth, by)}, and it takes "
+            f"{sites_needed(aims.risk, aims.confidence)} without a single false go to bound the rate by {percent(aims.risk)} at {percent(aims.confidence)} confidence")
+
+
+def sites_words(worth: float, by: str) -> str:
+    """How many sites of one size hold what is counted."""
+    return f"worth {worth:.1f} {by}{'' if round(worth, 1) == 1 else 's'}"
 
 
 def sites_needed(risk: float, confidence: float) -> int:
@@ -170,4 +175,4 @@ def moved_words(move: Moved, unit: str) -> str:
 
 
 __all__ = ["asked_words", "counted_words", "moved_words", "reason_words",
-           "rests_words", "share_words", "sites_needed", "trials_words"]
+           "rests_words", "share_words", "sites_needed", "sites_words", "trials_words"]
