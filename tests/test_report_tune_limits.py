@@ -598,3 +598,25 @@ def test_the_page_shows_the_riskiest_pairs_and_lists_all(legs: SuccessCurve) -> 
 def test_a_record_gives_the_same_text_after_json(any_study: LimitStudy) -> None:
     record = record_of(any_study)
     assert limits_study_text(json.loads(to_json(record))) == limits_study_text(record)
+
+
+def test_a_walk_that_failed_where_the_trials_climb_is_pointed_out(legs: SuccessCurve) -> None:
+    headings = ground(legs, [0.007, 0.01, 0.02], outcomes={0: "stuck"})
+    cautions = record_of(study_of(legs, headings))["cautions"]
+    said = [text for text in cautions if "the rover failed where the trials show" in text]
+    assert len(said) == 1
+    assert "stuck at 0.0070 m" in said[0]
+    climbed = ground(legs, [0.007, 0.01, 0.02], outcomes={0: "climbed"})
+    assert not any("failed where" in text for text in
+                   record_of(study_of(legs, climbed))["cautions"])
+
+
+def test_simulated_trials_that_do_not_count_are_said_not_to(legs: SuccessCurve) -> None:
+    study = study_of(legs, ground(legs, [0.01, 0.02]))
+    trials = (*legs.group.trials, *(replace(t, id=f"s-{t.id}", simulated=True)
+                                    for t in legs.group.trials[:4]))
+    record = limits_study_record(
+        study, trials=TrialTable(name="made.csv", digest="a" * 64, trials=trials),
+        run_name="RUN", run_digest="b" * 64, run_pairs=2)
+    assert any("4 simulated trials of these conditions are not counted in" in text
+               for text in record["cautions"])

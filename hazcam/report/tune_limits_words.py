@@ -98,7 +98,8 @@ def _not_shown(study: LimitStudy) -> str:
     worth = min(rate.clusters for rate in telling(study.trade))
     return (f". That the risk is met is not shown: its ground beyond is "
             f"{sites_words(worth, by)}, and it takes "
-            f"{sites_needed(aims.risk, aims.confidence)} without a single false go to bound the rate by {percent(aims.risk)} at {percent(aims.confidence)} confidence")
+            f"{sites_needed(aims.risk, aims.confidence)} without a single false go to bound the "
+            f"rate by {percent(aims.risk)} at {percent(aims.confidence)} confidence")
 
 
 def sites_words(worth: float, by: str) -> str:

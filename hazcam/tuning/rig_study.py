@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from hazcam.campaign.store.reader import Run
+from hazcam.errors import HazcamError
 from hazcam.frames import Floats
 from hazcam.tuning.changed_rig import DemandsUnder, LeftOut, demands_under
 from hazcam.tuning.headings import RunHeadings
@@ -88,6 +89,11 @@ def study_rig(
         The recommended limit. [m or deg]
     most : int
         Pairs at the most; each takes some seconds.
+
+    Raises
+    ------
+    HazcamError
+        None of the pairs could be assessed again.
     """
     known = changes_of_run(run)
     found: dict[RigChange, dict[str, Places]] = {}
@@ -101,6 +107,12 @@ def study_rig(
         pairs.add(one.id)
         if one.change is not None:
             found.setdefault(one.change, {})[one.id] = _least(run, one, name, values)
+    if left_out and not pairs:
+        raise HazcamError(
+            str(folder), f"none of {len(left_out)} pairs could be assessed again; "
+            f"{left_out[0].id}: {left_out[0].reason}", "the folder of the run's manifest, with the "
+            "pictures as they were", "give the folder that the run was begun from, or leave out "
+            "--pictures")
     return RigStudy(moves=tuple(_moves(found, known.changes, values, value)), pairs=len(pairs),
                     left_out=tuple(left_out), not_known=known.not_known)
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from hazcam.campaign import Run, open_run
+from hazcam.errors import HazcamError
 from hazcam.tuning import rig_study
 from hazcam.tuning.changed_rig import DemandsUnder, LeftOut
 from hazcam.tuning.headings import RunHeadings
@@ -136,3 +137,11 @@ def test_what_only_the_full_demands_decide_is_not_taken_for_lost(
     move, = studied(monkeypatch, run, {TURN: 0.002, back(TURN): -0.002}, odd=(IDS[2],)).moves
     assert (move.shift.headings, move.shift.lost) == (2, 0)
     assert move.shift.median == pytest.approx(0.004)
+
+
+def test_a_folder_without_any_of_the_pictures_is_refused(
+    monkeypatch: pytest.MonkeyPatch, run: Run
+) -> None:
+    with pytest.raises(HazcamError, match="none of 4 pairs could be assessed again") as error:
+        studied(monkeypatch, run, {TURN: 0.001, back(TURN): -0.001}, left_out=IDS)
+    assert "leave out --pictures" in error.value.remedy
