@@ -168,7 +168,7 @@ def any_study(request: pytest.FixtureRequest, legs: SuccessCurve) -> LimitStudy:
     (few, "trials", ("the bound of the false-go rate, 45.1 %, is as low as so few sites can show",
                      "worth 5.0 sites", "it takes 59")),
     (few_wrong, "run", ("at more, 0.0150 m, the run shows false go", "worth 25.0 sites",
-                        "would exceed that of so few sites")),
+                        "of which so few sites bear none")),
     (forbidden, "run", ("nothing can be recommended: at the least value already",)),
     (no_height, "none", ("the trials show no step above 0 that is climbed with 95 %",)),
 ])
@@ -227,7 +227,8 @@ def test_numbers_of_headings_add_up(legs: SuccessCurve) -> None:
     headings = ground(legs, [0.02, 0.03, 0.2, 0.3, 0.4], outcomes={0: "climbed", 2: "stuck"})
     found = record_of(study_of(legs, headings))["headings"]
     assert (found["of_rover"], found["decided"], found["asking_whatever"]) == (5, 2, 3)
-    assert found["outcomes"] == {"known": 2, "used": 1, "words": {"climbed": 1}}
+    assert found["outcomes"] == {"known": 2, "used": 1, "not_placed": [],
+                                 "words": {"climbed": 1}}
 
 
 def test_walks_have_a_row_of_their_own(legs: SuccessCurve) -> None:
@@ -266,7 +267,7 @@ def test_pairs_that_are_counted_one_by_one_are_no_proof(legs: SuccessCurve) -> N
 
 @pytest.mark.parametrize(("refitted", "outcomes", "words", "not_words"), [
     (3, {0: "climbed"}, "3 trials of these pairs left out of the curve", "not among the trials"),
-    (0, {0: "climbed"}, "the walks of this run are not among the trials", "left out of the curve"),
+    (0, {0: "climbed"}, "no trial was recognised as a walk of this run", "left out of the curve"),
     (0, {}, "Which ground is beyond is said by all trials", "not among the trials")])
 def test_the_split_says_which_trials_went_with_it(
     legs: SuccessCurve, refitted: int, outcomes: Any, words: str, not_words: str
@@ -475,7 +476,7 @@ def two(legs: SuccessCurve, **changes: Any) -> TwoLimits:
     ({}, "step 0.0300 m with slope 0.05 deg: bound of the false-go rate 40.0 % (at "
          "99.8 % confidence, as many pairs are tried), needless asks 60.0 %; the lowest of those "
          "that ask as little; of slope there are no trials"),
-    ({"best": None}, "no pair of step and slope keeps"),
+    ({"best": None}, "no pair of step and slope is named"),
     ({"from_trials": True}, "needless asks 60.0 %"),
     ({"shown": False}, "false-go rate 20.0 %, its bound 40.0 % (at 99.8 % confidence, as many "
                        "pairs are tried) by too few sites to show the risk"),
@@ -620,3 +621,18 @@ def test_simulated_trials_that_do_not_count_are_said_not_to(legs: SuccessCurve) 
         run_name="RUN", run_digest="b" * 64, run_pairs=2)
     assert any("4 simulated trials of these conditions are not counted in" in text
                for text in record["cautions"])
+
+
+def test_walks_of_headings_that_were_not_judged_are_named(legs: SuccessCurve) -> None:
+    headings = replace(ground(legs, [0.01, 0.02]), not_placed=("pair-7", "pair-9"))
+    cautions = record_of(study_of(legs, headings))["cautions"]
+    assert any("2 walked pairs name a heading that was not judged" in text
+               and "pair-7, pair-9" in text for text in cautions)
+
+
+def test_only_a_risk_that_the_run_shows_is_said_to_be(legs: SuccessCurve) -> None:
+    moves = (Moved(what="risk", setting="0.01", value=0.03),
+             Moved(what="risk", setting="0.2", value=0.03, shown=True))
+    text = limits_study_text(record_of(study_of(legs, few(legs).headings, moves=moves)))
+    assert "risk: 0.0300 at 1 %, 0.0300 at 20 % [m]; shown by the run: 20 %" in re.sub(
+        r"\s+", " ", text)

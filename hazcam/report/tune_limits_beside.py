@@ -208,8 +208,7 @@ def two_words(study: LimitStudy, two: TwoLimits) -> str:
     legs = (f"; of {two.other} there are no trials: the legs are taken to manage what the limit is "
             f"today, {measure(two.other_height, other_unit)}" if not two.from_trials else "")
     if two.best is None:
-        return (f"no pair of {two.name} and {two.other} keeps the bound of the false-go rate "
-                f"within {percent(study.aims.risk)}{_at_confidence(two)}{legs}")
+        return f"no pair of {two.name} and {two.other} is named: {_why_no_pair(study, two)}{legs}"
     false_go, bound, needless = (_at(two, grid) for grid in
                                  (two.false_go, two.bound, two.needless))
     if math.isnan(bound) or two.silent:
@@ -219,11 +218,20 @@ def two_words(study: LimitStudy, two: TwoLimits) -> str:
                 f"{_at_confidence(two)} by too few sites to show the risk")
     else:
         says = f"bound of the false-go rate {share_words(bound)}{_at_confidence(two)}"
-    asks = ("" if math.isnan(needless) else ", with which no heading goes" if needless == 1 else
-            f", needless asks {share_words(needless)}")
+    asks = f", needless asks {share_words(needless)}"
     return (f"{two.name} {measure(two.best[0], unit)} with {two.other} "
             f"{measure(two.best[1], other_unit)}: {says}{asks}; the lowest of those that ask as "
             f"little{legs}")
+
+
+def _why_no_pair(study: LimitStudy, two: TwoLimits) -> str:
+    for name, height in ((two.name, two.height), (two.other, two.other_height)):
+        if not height > 0:
+            return f"the trials show no {name} above 0 that is climbed"
+    if np.isnan(two.needless).all():
+        return "they decide no heading of the run"
+    return ("with none that the trials and the run bear within a risk of "
+            f"{percent(study.aims.risk)} does any heading go")
 
 
 def _at_confidence(two: TwoLimits) -> str:

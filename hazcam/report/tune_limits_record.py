@@ -212,6 +212,7 @@ def _headings(study: LimitStudy) -> Record:
             "asking_whatever": of_rover - counted_,
             "pairs_without_stereo": headings.sweep.without_ground,
             "outcomes": {"known": len(walks), "used": len(used),
+                         "not_placed": list(headings.not_placed),
                          "words": dict(sorted(Counter(w.outcome for w in used).items()))},
             "look_ahead_m": headings.look_ahead_m}
 
@@ -234,7 +235,8 @@ def _held(rate: CountedRate) -> Record:
 
 def _cautions(study: LimitStudy, trials: TrialTable) -> list[str]:
     """Sentences, the worst first."""
-    return [text for text in (_no_headings(study), _surprises(study), _more_go(study),
+    return [text for text in (_no_headings(study), _surprises(study),
+                              _not_placed(study), _more_go(study),
                               _not_pooled(study, trials), _undecided(study), CAUTION) if text]
 
 
@@ -252,6 +254,13 @@ def _surprises(study: LimitStudy) -> str:
         f"the rover failed where the trials show that it climbs {measure(low, unit)}: "
         f"{listed(found)}. What stopped it there, another demand or an error in the label? Such "
         "walks count as beyond all the same")
+
+
+def _not_placed(study: LimitStudy) -> str:
+    pairs = study.headings.not_placed
+    return "" if not pairs else (
+        f"{counted(len(pairs), 'walked pair')} {'names' if len(pairs) == 1 else 'name'} a heading "
+        f"that was not judged, and what came of it counts nowhere: {listed(pairs)}")
 
 
 def _more_go(study: LimitStudy) -> str:

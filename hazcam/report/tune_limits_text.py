@@ -189,6 +189,8 @@ def _failed(one: Record) -> tuple[str, str]:
 
 
 def _count(expected: float) -> str:
+    if expected >= 10:
+        return f"{expected:.0f}"
     return f"{expected:.2g}" if expected >= 0.005 else "0.00"
 
 
@@ -226,7 +228,7 @@ def held_out_words(record: Record) -> str:
         refitted = (f"; {counted(split['refitted'], 'trial')} of these pairs left out of the curve "
                     "with them")
     elif record["headings"]["outcomes"]["known"]:
-        refitted = "; the walks of this run are not among the trials"
+        refitted = "; no trial was recognised as a walk of this run"
     return (f"chosen without {split['left_out']}, counted on what was left out, "
             f"{split['folds']} times: limits {range_words(split['chosen'], unit)}; "
             f"{rates}{refitted}. Which ground is beyond is said by all trials")
@@ -319,7 +321,10 @@ def setting_words(moves: Sequence[Record], unit: str) -> list[str]:
         some = [move for move in moves if move["what"] == name]
         told = ", ".join(f"{value_words(move, unit)} at {percent(float(move['setting']))}"
                          for move in some)
-        found += [f"{name}: {told} [{unit}]"] if some else []
+        shown = [percent(float(move["setting"])) for move in some if move["shown"]]
+        risks = "" if name != "risk" else (
+            f"; shown by the run: {', '.join(shown) if shown else 'none of these'}")
+        found += [f"{name}: {told} [{unit}]{risks}"] if some else []
     return found
 
 

@@ -9,7 +9,7 @@ from itertools import groupby
 from hazcam.report.record import counted
 from hazcam.tuning.curve import SuccessCurve
 from hazcam.tuning.headings import FEW_CLUSTERS
-from hazcam.tuning.recommend import bound_of, telling, within_risk
+from hazcam.tuning.recommend import bears, bound_of, telling, within_risk
 from hazcam.tuning.sensitivity import RESTS, Moved
 from hazcam.tuning.study import LimitStudy
 from hazcam.tuning.words import measure, percent
@@ -72,7 +72,7 @@ def _run_says(study: LimitStudy) -> str:
         return (f"on the run the bound of the false-go rate, {bound}, is within the risk of "
                 f"{percent(risk)}")
     return (f"on the run the bound of the false-go rate, {bound}, is as low as so few sites can "
-            f"show{_not_shown(study)}")
+            f"show, which hold none{_not_shown(study)}")
 
 
 def _ended_by_run(study: LimitStudy) -> str:
@@ -81,13 +81,14 @@ def _ended_by_run(study: LimitStudy) -> str:
     first = int(within_risk(trade, risk).sum())
     at = measure(float(trade.values[first]), study.unit)
     more = "more" if study.recommendation.value is not None else "the least value already"
-    over = [rate for rate in telling(trade) if rate.high[first] > max(risk, rate.least_high)]
-    bound = share_words(max(float(rate.high[first]) for rate in over))
+    over = [rate for rate in telling(trade) if not bears(rate, risk)[first]]
+    worst, bound = (share_words(max(float(getattr(rate, name)[first]) for rate in over))
+                    for name in ("rate", "high"))
     if all(rate.least_high <= risk for rate in over):
         return (f"at {more}, the bound of the false-go rate, {bound} at {at}, would exceed the "
                 f"risk of {percent(risk)}{_not_shown(study)}")
-    return (f"at {more}, {at}, the run shows false go: the bound of its rate, {bound}, would "
-            f"exceed that of so few sites without any{_not_shown(study)}")
+    return (f"at {more}, {at}, the run shows false go (its rate {worst}, at most "
+            f"{bound}), of which so few sites bear none{_not_shown(study)}")
 
 
 def _not_shown(study: LimitStudy) -> str:

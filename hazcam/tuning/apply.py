@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from hazcam.errors import HazcamError
 from hazcam.rover.limits import MEASURED, rover_numbers, with_measured
@@ -57,7 +58,7 @@ def _check_is_the_same(result: TuningResult, rover: RoverProfile) -> None:
     if rover.digest == result.rover_digest:
         return
     now, then = rover_numbers(rover), result.rover_numbers
-    differing = [f"{name} {now.get(name, math.nan):g} (in the run {then.get(name, math.nan):g})"
+    differing = [f"{name} {_number(now, name)} (in the run {_number(then, name)})"
                  for name in sorted(now.keys() | then.keys())
                  if not math.isclose(now.get(name, math.nan), then.get(name, math.nan),
                                      rel_tol=_SAME_REL)]
@@ -84,3 +85,7 @@ def _check_is_todays(result: TuningResult, rover: RoverProfile) -> None:
                           f"is {now.value:g} {unit} ({now.source})",
                           f"{today.value:g} {unit} ({today.source}), which {result.where} was "
                           "computed against", again)
+
+
+def _number(numbers: Mapping[str, float], name: str) -> str:
+    return f"{numbers[name]:g}" if name in numbers else "missing"

@@ -19,6 +19,7 @@ from hazcam.tuning.curve import HeightClimbed, SuccessCurve
 from hazcam.tuning.measured import greatest_demand
 from hazcam.tuning.rovers import refuse_namesakes, rovers_of
 from hazcam.tuning.sweep import RunSweep, sweep_run
+from hazcam.tuning.table import folded
 from hazcam.tuning.tradeoff import Headings
 
 ClusterKind = Literal["site", "day", "pair"]
@@ -76,6 +77,8 @@ class RunHeadings:
         Of each heading's pair, the day in ISO 8601; empty where it is not stated.
     walks : tuple of Walk
         Headings of the rover whose outcome is known.
+    not_placed : tuple of str
+        Walked pairs of the rover whose heading was not judged: they count nowhere.
     look_ahead_m : float
         Mean over the pairs of the rover. [m]
     """
@@ -90,6 +93,7 @@ class RunHeadings:
     day: NDArray[np.str_]
     site: NDArray[np.str_]
     walks: tuple[Walk, ...]
+    not_placed: tuple[str, ...]
     look_ahead_m: float
 
     @property
@@ -167,7 +171,7 @@ def headings_of(
     heights = [_both(climbed) for climbed in (curve.climbed, *others)]
     beyond = np.unique(np.concatenate([*heights, capabilities]))
     sweep = sweep_run(run, conditions.rover, conditions.kind, values, beyond=beyond, other=second)
-    walks = _walks(run, sweep)
+    walks, not_placed = _walks(run, sweep)
     failing = sweep.chance[:, np.searchsorted(beyond, capabilities)].mean(axis=1, dtype=np.float64)
     failing = _as_walked(failing, walks)
     over, over_bound = _beyond(sweep, curve.climbed, walks)
@@ -179,8 +183,8 @@ def headings_of(
     return RunHeadings(
         sweep=sweep, beyond=over, beyond_bound=over_bound, failing=failing,
         cluster=cluster[sweep.pair], clusters=tuple(clusters.tolist()), counted_by=counted_by,
-        day=_days(rows)[sweep.pair], site=rows["site"][sweep.pair], walks=walks,
-        look_ahead_m=_look_ahead_m(run, sweep.ids))
+        day=_days(rows)[sweep.pair], site=_places(rows)[sweep.pair], walks=walks,
+        not_placed=not_placed, look_ahead_m=_look_ahead_m(run, sweep.ids))
 
 
 def _both(climbed: HeightClimbed) -> Floats:
@@ -239,21 +243,22 @@ def _look_ahead_m(run: Run, ids: Sequence[str]) -> float:
     return float(np.mean([lengths[digest] for digest in rows["settings"].tolist()]))
 
 
-def _walks(run: Run, sweep: RunSweep) -> tuple[Walk, ...]:
+def _walks(run: Run, sweep: RunSweep) -> tuple[tuple[Walk, ...], tuple[str, ...]]:
+    """Walked headings of the sweep; and the walked pairs of it that name none of its headings."""
     rows = run.table("pairs", columns=("pair", "walked_heading_deg", "walked_outcome"))
-    rows = rows[(rows["walked_outcome"] != "") & np.isfinite(rows["walked_heading_deg"])]
-    if not len(rows):
-        return ()
+    rows = rows[(rows["walked_outcome"] != "") & np.isin(rows["pair"], sweep.ids)]
     place = {(sweep.ids[pair], round(float(deg), 6)): i for i, (pair, deg) in
              enumerate(zip(sweep.pair.tolist(), sweep.heading_deg, strict=True))}
-    found = []
+    found, not_placed = [], []
     for row in rows:
         key = str(row["pair"]), round(float(row["walked_heading_deg"]), 6)
         if key in place:
             found.append(Walk(place=place[key], pair=key[0], heading_deg=key[1],
                               outcome=str(row["walked_outcome"]),
                               demand=_greatest(run, *key, sweep.name)))
-    return tuple(found)
+        else:
+            not_placed.append(key[0])
+    return tuple(found), tuple(not_placed)
 
 
 def _greatest(run: Run, id_: str, heading_deg: float, kind: str) -> float:
@@ -268,11 +273,18 @@ def _clusters(rows: NDArray[np.void]) -> tuple[ClusterKind, Sequence[str]]:
     Pairs that do not say may all be of one place: to count each of them would claim more.
     """
     kinds: tuple[tuple[ClusterKind, NDArray[np.str_]], ...] = (
-        ("site", rows["site"]), ("day", _days(rows)))
+        ("site", _places(rows)), ("day", _days(rows)))
     for kind, names in kinds:
         if (names != "").any():
             return kind, np.where(names == "", _NOT_STATED, names).tolist()
     return "pair", rows["pair"].tolist()
+
+
+def _places(rows: NDArray[np.void]) -> NDArray[np.str_]:
+    """Site of each pair, empty where it is not stated; of one spelling, the first."""
+    first: dict[str, str] = {}
+    return np.array([first.setdefault(folded(site), site) for site in rows["site"].tolist()],
+                    dtype=np.str_)
 
 
 def _days(rows: NDArray[np.void]) -> NDArray[np.str_]:

@@ -93,8 +93,9 @@ def _too_little(reports: OnboardReports) -> str:
     if len(names) > 1:
         return f"the values are of {len(names)} rovers ({listed(names)}): fit them one by one"
     if n < LEAST_PAIRS:
-        return (f"{n} pairs have both a reported value and a {reports.kind} measured straight "
-                f"ahead; {LEAST_PAIRS} are the least (our choice: five numbers are fitted)")
+        return (f"{n} pair{'s have' if n != 1 else ' has'} both a reported value and a "
+                f"{reports.kind} measured straight ahead; {LEAST_PAIRS} are the least "
+                "(our choice: five numbers are fitted)")
     if _all_the_same(reports):
         return (f"the demands measured are all the same within their errors: {n} pairs about "
                 f"{reports.demand.mean():.3f} m do not show what is reported of others")

@@ -6,16 +6,18 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from hazcam.tuning.headings import RunHeadings
-from hazcam.tuning.measured import rounded
 from hazcam.tuning.record import Trial
+
+_ROUNDED = 0.02  # share of a demand; our own choice
 
 
 def own_trials(headings: RunHeadings, trials: Iterable[Trial]) -> dict[str, frozenset[str]]:
     """Trials that came from walks of a run, by what they say and not by their ids.
 
     A trial is a pair of the run where that was walked on the day of the trial, the same came of it,
-    and its greatest demand is that of the trial, to the six digits of a table. A walk that several
-    trials fit is taken for all of them: a trial too many is left out with its site, none too few.
+    and its greatest demand is that of the trial, but for ``_ROUNDED`` of it: tables are rounded,
+    and rigs solved anew. A walk that several trials fit is taken for all of them: a trial too many
+    is left out with its site, none too few.
 
     Parameters
     ----------
@@ -29,12 +31,13 @@ def own_trials(headings: RunHeadings, trials: Iterable[Trial]) -> dict[str, froz
     dict of str to frozenset of str
         Ids of the trials by the id of the pair; pairs that are none do not stand in it.
     """
-    ids: dict[tuple[str, str, float], set[str]] = defaultdict(set)
+    alike: dict[tuple[str, str], list[Trial]] = defaultdict(list)
     for trial in trials:
-        ids[trial.date.isoformat(), trial.outcome, rounded(trial.demand)].add(trial.id)
-    keys = {walk.pair: (str(headings.day[walk.place]), walk.outcome, rounded(walk.demand))
-            for walk in headings.walks}
-    return {pair: frozenset(ids[key]) for pair, key in keys.items() if key in ids}
+        alike[trial.date.isoformat(), trial.outcome].append(trial)
+    found = {walk.pair: frozenset(
+        trial.id for trial in alike[str(headings.day[walk.place]), walk.outcome]
+        if abs(trial.demand - walk.demand) <= _ROUNDED * walk.demand) for walk in headings.walks}
+    return {pair: ids for pair, ids in found.items() if ids}
 
 
 __all__ = ["own_trials"]

@@ -8,11 +8,11 @@ greatest of all values whose bound happens to be low enough would not have that.
 
 So few sites may hold ground beyond that their bound is above the risk even if none of it is go: at
 95 % confidence, 5 % take 59. The run cannot show then that the risk is met, which is said. It still
-ends the limit before the first value whose bound is above that of none, which is before anything
-that it shows to go wrong: what holds as rarely as the confidence says is then that bound, not the
-risk. Where legs climb everything the run alone would let the limit exceed the one that is truly
-safe at 5 % in 77, 36 and 13 % of campaigns with 5, 20 and 40 sites: ``(1 - risk) ** sites``, the
-chance that no site shows it. It is the height climbed that guards against that.
+ends the limit before the first value at which anything goes wrong (``Rate.never``), as 59 sites
+would: what holds as rarely as the confidence says is then the bound of none, not the risk. Where
+legs climb everything, the run alone would let the limit exceed the one that is truly safe at 5 % in
+about ``(1 - risk) ** sites`` of the campaigns, the chance that no site shows it. It is the height
+climbed that guards against that.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class Recommendation:
         The run holds no ground beyond the height climbed, and says nothing of false go.
     shown : bool
         The run shows that the risk is met: enough sites hold ground beyond for a bound as low as
-        the risk. Else the bound is at most that of so many sites without a false go.
+        the risk. Else no false go is at any of them.
     """
 
     value: float | None
@@ -86,14 +86,19 @@ def recommend(found: FalseGo, height: float, risk: float) -> Recommendation:
 
 
 def within_risk(found: FalseGo, risk: float) -> NDArray[np.bool_]:
-    """Values up to which no bound is above the risk, nor above that of none, shape (v,).
+    """Values up to which no false-go rate is more than ``bears``, shape (v,).
 
     All values of a run that is silent.
     """
     allowed = np.ones(len(found.values), dtype=bool)
     for rate in telling(found):
-        allowed &= rate.high <= max(risk, rate.least_high)
+        allowed &= bears(rate, risk)
     return np.asarray(np.logical_and.accumulate(allowed))
+
+
+def bears(rate: Rate, risk: float) -> NDArray[np.bool_]:
+    """Values whose bound is at most the risk; where none can be, at which none goes wrong, (v,)."""
+    return np.asarray(rate.high <= risk if rate.least_high <= risk else rate.never)
 
 
 def shown_by(found: FalseGo, risk: float) -> bool:

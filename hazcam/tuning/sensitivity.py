@@ -111,11 +111,14 @@ class Moved:
         Which setting and its value, or what was left out.
     value : float or None
         The recommended limit then. [m or deg]
+    shown : bool
+        Whether the run shows then that the risk is met.
     """
 
     what: What
     setting: str
     value: float | None
+    shown: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,7 +161,8 @@ def sensitivity_of(
         Of the run.
     """
     def moved(what: What, setting: str, found: Recommendation | None) -> Moved:
-        return Moved(what=what, setting=setting, value=None if found is None else found.value)
+        return Moved(what=what, setting=setting, value=None if found is None else found.value,
+                     shown=found is not None and found.shown)
 
     choice = chooser.choice
     for one in settings:

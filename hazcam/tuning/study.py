@@ -39,7 +39,8 @@ class Aims:
     Attributes
     ----------
     reliability, confidence : float
-        Of the height climbed; the confidence also that of every bound.
+        Of the height climbed; the confidence also that of every bound, but for the rule on board,
+        whose bounds are at 95 %.
     risk : float
         Most of the headings beyond that may be go.
     costs : tuple of float, or None

@@ -103,6 +103,8 @@ class Rate:
     clusters : float
         How many sites of one size those are worth that hold any of them; of a rate whose headings
         grow with the limit, at its greatest value.
+    never : ndarray of shape (v,), bool
+        It happened at no site: but for a chance of at most 1 less the confidence.
     least_high : float
         The upper bound if it never happened: so many sites support none below. NaN as above.
     """
@@ -112,10 +114,11 @@ class Rate:
     high: Floats
     of: float
     clusters: float
+    never: NDArray[np.bool_]
     least_high: float
 
     def __post_init__(self) -> None:
-        for name in ("rate", "low", "high"):
+        for name in ("rate", "low", "high", "never"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
@@ -207,7 +210,8 @@ def rate_of(
     of_each: Floats = np.asarray(np.bincount(cluster, possible), dtype=np.float64)
     if of_each.sum() <= 0:
         none = np.full(values, np.nan)
-        return Rate(rate=none, low=none, high=none, of=0.0, clusters=0.0, least_high=np.nan)
+        return Rate(rate=none, low=none, high=none, of=0.0, clusters=0.0,
+                    never=np.ones(len(none), dtype=bool), least_high=np.nan)
     weight = of_each[cluster]
     before, after = _site_sums(counted, cluster, least if up else -least)
     squares = after**2 - before**2
@@ -273,7 +277,12 @@ def _ratio(
     none = 1 - (1 - confidence) ** (1 / worth)  # the exact upper bound of none of so many
     low, high = _bounds(rate, variance, worth, none, confidence)
     return Rate(rate=rate, low=low, high=high, of=float(g[-1]), clusters=float(worth[-1]),
-                least_high=float(none[-1]))
+                never=_never(rate, worth, confidence), least_high=float(none[-1]))
+
+
+def _never(rate: Floats, clusters: Floats, confidence: float) -> NDArray[np.bool_]:
+    """Whether it happened at no site, but for a chance that the confidence leaves."""
+    return np.asarray(rate * clusters <= 1 - confidence)
 
 
 def _bounds(
@@ -281,7 +290,7 @@ def _bounds(
 ) -> tuple[Floats, Floats]:
     """Student's t on the logit scale, but never narrower than where nothing, or all, happened."""
     low, high = np.zeros_like(rate), np.ones_like(rate)
-    nothing, everything = (share * clusters <= 1 - confidence for share in (rate, 1 - rate))
+    nothing, everything = (_never(share, clusters, confidence) for share in (rate, 1 - rate))
     high[nothing], low[everything] = rate[nothing], rate[everything]
     inner = ~nothing & ~everything & (clusters > _ONE)
     p, held = rate[inner], clusters[inner]
@@ -338,14 +347,18 @@ def _of_goes(headings: Headings, values: int, confidence: float) -> Rate:
     first = int(least.min(initial=values))
     rate, low, high = (np.full(values, np.nan) for _ in range(3))
     if first == values:
-        return Rate(rate=rate, low=low, high=high, of=of, clusters=0.0, least_high=np.nan)
+        return Rate(rate=rate, low=low, high=high, of=of, clusters=0.0,
+                    never=np.ones(values, dtype=bool), least_high=np.nan)
     (f, failed), (g, gone) = (_site_sums(adds, headings.cluster, least) for adds in (failing, ones))
     found = _ratio(*(_at_values(adds, least, values)[first:] for adds in (
         failing, ones, failed**2 - f**2, failed * gone - f * g, gone**2 - g**2,
         _over(failed**2, gone) - _over(f**2, g), np.minimum(gone, 1) - np.minimum(g, 1))),
         confidence=confidence)
-    rate[first:], low[first:], high[first:] = found.rate, found.low, found.high
-    return replace(found, rate=rate, low=low, high=high, of=of)
+    never = np.ones(values, dtype=bool)
+    for whole, of_goes in ((rate, found.rate), (low, found.low), (high, found.high),
+                           (never, found.never)):
+        whole[first:] = of_goes
+    return replace(found, rate=rate, low=low, high=high, never=never, of=of)
 
 
 def _go_m(ahead: Headings, values: int, look_ahead_m: float, confidence: float) -> Floats:

@@ -160,9 +160,13 @@ def _beyond_either(
 def best_of(
     values: Floats, others: Floats, needless: Floats, allowed: NDArray[np.bool_]
 ) -> tuple[float, float] | None:
-    """Of the pairs allowed the one with the fewest needless asks, the lowest of them."""
-    if not allowed.any():
+    """Of the pairs allowed the one with the fewest needless asks, the lowest of them.
+
+    Both above 0; None where there is no such pair, or none saves an ask.
+    """
+    allowed = allowed & (values[:, None] > 0) & (others > 0)
+    least = np.where(allowed & (needless < 1), needless, np.inf)
+    if not np.isfinite(least).any():
         return None
-    least = np.where(allowed, np.nan_to_num(needless, nan=0.0), np.inf)
     i, j = np.unravel_index(int(np.argmin(least)), least.shape)
     return float(values[i]), float(others[j])

@@ -120,4 +120,5 @@ def run_headings(
     return RunHeadings(
         sweep=sweep, beyond=over, beyond_bound=bound,
         failing=failing, cluster=cluster[pair], clusters=tuple(sites.tolist()), counted_by="site",
-        day=days[pair], site=np.asarray(site)[pair], walks=walks, look_ahead_m=1.0)
+        day=days[pair], site=np.asarray(site)[pair], walks=walks, not_placed=(),
+        look_ahead_m=1.0)

@@ -270,3 +270,18 @@ def test_trials_of_another_rover(run: Run, legs: SuccessCurve) -> None:
         headings_of(run, replace(legs, group=group))
     assert caught.value.found == "its pairs are of dunlin-em, dunlin-fm"
     assert "sanderling" in caught.value.expected
+
+
+def test_one_place_however_it_is_spelled_is_one(tmp_path: Path, legs: SuccessCurve) -> None:
+    sites = ("Black beach", "black  beach", "BLACK BEACH", "slag heap")
+    found = of(tmp_path, [Pair(site=site, walked=False) for site in sites], legs)
+    assert found.clusters == ("Black beach", "slag heap")
+
+
+def test_a_walk_of_a_heading_that_was_not_judged_is_kept_apart(
+    tmp_path: Path, legs: SuccessCurve
+) -> None:
+    judged = Pair(outcome="stuck")
+    found = of(tmp_path, [judged, replace(judged, heading_deg=judged.heading_deg + 2.5)], legs)
+    assert [walk.pair for walk in found.walks] == ["pair-00000"]
+    assert found.not_placed == ("pair-00001",)

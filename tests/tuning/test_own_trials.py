@@ -28,9 +28,13 @@ def test_a_trial_is_told_whatever_it_is_called() -> None:
     assert own_trials(headings(), [OWN]) == {"p001": {"my own name"}}
 
 
+def test_a_demand_that_was_rounded_is_the_same() -> None:
+    assert own_trials(headings(), [replace(OWN, demand=0.041)]) == {"p001": {"my own name"}}
+
+
 def test_what_differs_in_anything_is_another() -> None:
     others = [replace(OWN, outcome="slipped"), replace(OWN, date=OWN.date.replace(day=5)),
-              replace(OWN, demand=0.0412347), replace(OWN, demand=0.03, id="p000"),
+              replace(OWN, demand=0.0425), replace(OWN, demand=0.03, id="p000"),
               replace(OWN, demand=0.05, id="p002")]
     assert own_trials(headings(), others) == {}
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hazcam.frames import Floats
 from hazcam.tuning.curve import height_climbed
 from hazcam.tuning.recommend import Recommendation, bound_of, recommend, within_risk
-from hazcam.tuning.tradeoff import FalseGo, Headings, TradeOff, rate_of, trade_off
+from hazcam.tuning.tradeoff import FalseGo, Headings, TradeOff, false_go_of, rate_of, trade_off
 from tests.tuning.ground import (
     HALF_M,
     SCALE_M,
@@ -243,3 +243,14 @@ def test_rarely_above_what_is_truly_safe() -> None:
     assert np.mean(wrong) <= 0.05
     assert climbs(np.array([HALF_M]))[0] == 0.5
     assert safe_m(0.95) == pytest.approx(HALF_M - 2.944 * SCALE_M, abs=1e-5)
+
+
+def test_few_sites_bear_no_false_go_at_all() -> None:
+    """Ten sites of twenty headings beyond, of which two each are go from 0.05 on."""
+    least = np.tile(np.r_[[500, 500], np.full(18, 900)], 10)
+    beyond = np.ones(len(least))
+    headings = Headings(least=least, beyond=beyond, beyond_bound=beyond, failing=beyond,
+                        cluster=np.repeat(np.arange(10), 20))
+    found = false_go_of(headings, np.arange(1001) / 1e4, 0.95)
+    chosen = recommend(found, 0.08, 0.05)
+    assert (chosen.value, chosen.basis, chosen.shown) == (0.0499, "run", False)
