@@ -165,7 +165,7 @@ def any_study(request: pytest.FixtureRequest, legs: SuccessCurve) -> LimitStudy:
     (borne, "trials", ("the bound of the false-go rate, 4.2 %, is within the risk of 5 %",)),
     (ended, "run", ("at more, the bound of the false-go rate", "would exceed the risk of 5 %",
                     "at 0.0150 m")),
-    (few, "trials", ("the bound of the false-go rate, 45.1 %, is as low as so few sites can show",
+    (few, "trials", ("the false-go rate is 0.0 % and its bound, 45.1 %, as low as so few sites",
                      "worth 5.0 sites", "it takes 59")),
     (few_wrong, "run", ("at more, 0.0150 m, the run shows false go", "worth 25.0 sites",
                         "of which so few sites bear none")),

@@ -71,8 +71,9 @@ def _run_says(study: LimitStudy) -> str:
     if chosen.shown:
         return (f"on the run the bound of the false-go rate, {bound}, is within the risk of "
                 f"{percent(risk)}")
-    return (f"on the run the bound of the false-go rate, {bound}, is as low as so few sites can "
-            f"show, which hold none{_not_shown(study)}")
+    rate = share_words(max(float(one.rate[chosen.place]) for one in telling(study.trade)))
+    return (f"on the run the false-go rate is {rate} and its bound, {bound}, as low as so few "
+            f"sites can show{_not_shown(study)}")
 
 
 def _ended_by_run(study: LimitStudy) -> str:

@@ -98,7 +98,10 @@ def within_risk(found: FalseGo, risk: float) -> NDArray[np.bool_]:
 
 def bears(rate: Rate, risk: float) -> NDArray[np.bool_]:
     """Values whose bound is at most the risk; where none can be, at which none goes wrong, (v,)."""
-    return np.asarray(rate.high <= risk if rate.least_high <= risk else rate.never)
+    if rate.least_high <= risk:
+        return np.asarray(rate.high <= risk)
+    # One site bears a chance of 5 % as none, which may be more than the risk.
+    return np.asarray(rate.never & (rate.rate <= risk))
 
 
 def shown_by(found: FalseGo, risk: float) -> bool:

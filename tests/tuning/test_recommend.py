@@ -254,3 +254,13 @@ def test_few_sites_bear_no_false_go_at_all() -> None:
     found = false_go_of(headings, np.arange(1001) / 1e4, 0.95)
     chosen = recommend(found, 0.08, 0.05)
     assert (chosen.value, chosen.basis, chosen.shown) == (0.0499, "run", False)
+
+
+def test_what_a_single_site_bears_as_none_is_still_within_the_risk() -> None:
+    """One site of a hundred headings beyond, of which three are go from 0.05 on."""
+    least = np.r_[np.full(3, 500), np.full(97, 900)]
+    beyond = np.ones(len(least))
+    headings = Headings(least=least, beyond=beyond, beyond_bound=beyond, failing=beyond,
+                        cluster=np.zeros(len(least), dtype=np.int64))
+    found = false_go_of(headings, np.arange(1001) / 1e4, 0.95)
+    assert [recommend(found, 0.08, risk).value for risk in (0.01, 0.05)] == [0.0499, 0.08]
