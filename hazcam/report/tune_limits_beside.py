@@ -98,8 +98,8 @@ def onboard_words(study: LimitStudy) -> str:
     missed = (f"; missed {len(rule.missed.pairs)} of {rule.missed.tried} that would have shown"
               + (f", overstated {len(rule.overstated.pairs)} of {rule.overstated.tried}"
                  if rule.overstated.pairs else "") + _silent_words(study))
-    return (f"it reports {measure(rule.offset_m, 'm')} and {rule.gain:.2f} ({low:.2f} to "
-            f"{high:.2f}) of the {rule.kind}, with a noise of {measure(rule.tau_m, 'm')} "
+    return (f"it reports {measure(rule.offset_m, 'm')} plus {rule.gain:.2f} ({low:.2f} to "
+            f"{high:.2f}) times the {rule.kind}, with a noise of {measure(rule.tau_m, 'm')} "
             f"({bare(rule.tau_least_m, 'm')} to {measure(rule.tau_most_m, 'm')}), by "
             f"{counted(rule.pairs, 'pair')} of {bare(rule.least_demand_m, 'm')} to "
             f"{measure(rule.most_demand_m, 'm')}{missed}. {_threshold_words(study, rule)}")
