@@ -226,7 +226,7 @@ def campaign_style() -> str:
 
 
 def _source(name: str) -> list[str]:
-    return _PAGES.loader.get_source(_PAGES, name)[0].splitlines()  # type: ignore[union-attr]
+    return _PAGES.loader.get_source(_PAGES, name)[0].splitlines()  # type: ignore[union-attr]  # it has one
 
 
 def sheet_page(shown: PairSet, number: int) -> str:

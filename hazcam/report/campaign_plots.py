@@ -242,6 +242,7 @@ def _time_axis(axes: Axes, steps: Steps) -> None:
 
 def _dates(axes: Axes) -> None:
     """The axis counts days since 1970, as matplotlib does."""
+    # Neither is typed in matplotlib.
     locator = AutoDateLocator(minticks=1, maxticks=10)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(

@@ -21,7 +21,7 @@ from hazcam.frames import Floats
 from hazcam.statistics import Interval
 from hazcam.tuning.curve import NoCurve, SuccessCurve, data_of, why_none
 from hazcam.tuning.fit import CurveFit, fit_curve, likeliest_curve
-from hazcam.tuning.likelihood import LINKS, Link, Responses, objective, together
+from hazcam.tuning.likelihood import LINKS, Link, Responses, objective, scaled, together
 from hazcam.tuning.record import Conditions, TrialGroup
 from hazcam.tuning.words import bare, chance, measure
 
@@ -154,7 +154,7 @@ def _level_of_one(data: tuple[Responses, Responses], link: Link, penalised: bool
     if not penalised:
         return start.log_likelihood
     # The penalty of the pooled trials is not the sum of the two: from there, in the scaled demand.
-    centre, scale = float(both.mean.mean()), float(both.mean.std())
+    _, centre, scale = scaled(both)
 
     def lacks(at: Floats) -> float:
         slope = float(at[1]) / scale

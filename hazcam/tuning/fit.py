@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
@@ -18,6 +18,7 @@ from hazcam.tuning.likelihood import (
     outlook,
     penalty,
     quantile,
+    scaled,
     weights,
 )
 
@@ -114,9 +115,8 @@ def fit_curve(data: Responses, link: Link, *, penalised: bool) -> CurveFit:
         raise ValueError("a curve needs two different demands")
     if not penalised and separates(data):
         raise InfiniteSlopeError("these outcomes separate: no finite curve is the likeliest")
-    centre, scale = float(data.mean.mean()), float(data.mean.std())
-    scaled = replace(data, mean=(data.mean - centre) / scale, variance=data.variance / scale**2)
-    at = _climb(scaled, link, penalised)
+    standard, centre, scale = scaled(data)
+    at = _climb(standard, link, penalised)
     if abs(at[1]) > _STEEPEST:
         raise InfiniteSlopeError("the errors of the demands explain how these outcomes mix: no "
                                  "finite curve is the likeliest")

@@ -19,7 +19,7 @@ where the outcomes separate (I. Kosmidis and D. Firth, Biometrika 108, 2021, pp.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -112,6 +112,21 @@ def together(first: Responses, second: Responses) -> Responses:
     """The responses of both."""
     return Responses(**{name: np.concatenate([getattr(first, name), getattr(second, name)])
                         for name in ("mean", "variance", "climbed", "tried", "weight")})
+
+
+class Scaled(NamedTuple):
+    """Responses whose demands have mean 0 and standard deviation 1, and what they had."""
+
+    data: Responses
+    centre: float
+    scale: float
+
+
+def scaled(data: Responses) -> Scaled:
+    """Take demands to where searches over curves are equally wide whatever the unit."""
+    centre, scale = float(data.mean.mean()), float(data.mean.std())
+    return Scaled(replace(data, mean=(data.mean - centre) / scale,
+                          variance=data.variance / scale**2), centre, scale)
 
 
 def quantile(link: Link, probability: float) -> float:

@@ -27,7 +27,6 @@ wider of both       95 to 100 %   0 to 4 %
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -37,7 +36,7 @@ from scipy.stats import chi2
 from hazcam.frames import Floats
 from hazcam.statistics import Interval
 from hazcam.tuning.fit import CurveFit, InfiniteSlopeError, fit_curve
-from hazcam.tuning.likelihood import Link, Responses, objective, quantile
+from hazcam.tuning.likelihood import Link, Responses, objective, quantile, scaled
 
 # Slopes that are tried, per standard deviation of the demands: from none to a step. What lies
 # between the neighbours of the likeliest is tried again, as often as it says, then a parabola.
@@ -62,10 +61,7 @@ class HeightProfile:
     """
 
     def __init__(self, data: Responses, link: Link, *, penalised: bool = True) -> None:
-        self._centre = float(np.average(data.mean, weights=data.weight))
-        self._scale = float(data.mean.std())
-        self._data = replace(data, mean=(data.mean - self._centre) / self._scale,
-                             variance=data.variance / self._scale**2)
+        self._data, self._centre, self._scale = scaled(data)
         self._given, self._link, self._penalised = data, link, penalised
 
     def level(self, height: float, reliability: float) -> float:

@@ -7,9 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-# Of a Gaussian, the standard deviation over the median absolute deviation.
-_TO_SD = 1.4826
+from scipy.stats import median_abs_deviation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,9 +84,9 @@ def shift_of(
         return Shift(median=nan, scatter=nan, step=nan, **found,
                      reason=_why_none(known, near & (before > 0) & (before < none), limit, band))
     moves = tried[after[counted]] - tried[before[counted]]
-    median = float(np.median(moves))
     ends = np.concatenate([before[counted], after[counted]])
-    return Shift(median=median, scatter=float(_TO_SD * np.median(np.abs(moves - median))),
+    return Shift(median=float(np.median(moves)),
+                 scatter=float(median_abs_deviation(moves, scale="normal")),
                  step=float((tried[ends] - tried[ends - 1]).max()), **found, reason="")
 
 

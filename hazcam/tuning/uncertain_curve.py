@@ -10,14 +10,14 @@ many parameters.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hazcam.frames import Floats, read_only
 from hazcam.tuning.curve import SuccessCurve, data_of
-from hazcam.tuning.likelihood import LINKS, Link, Responses, objective
+from hazcam.tuning.likelihood import LINKS, Link, Responses, objective, scaled
 
 # In standard deviations of the demands: where half climb, and slopes from nearly none to a step.
 _HALFWAY = np.linspace(-8.0, 8.0, 65)
@@ -64,13 +64,12 @@ def possible_curves(curve: SuccessCurve) -> tuple[PossibleCurves, ...]:
 
 
 def _of_link(data: Responses, link: Link, share: float) -> PossibleCurves:
-    centre, scale = float(data.mean.mean()), float(data.mean.std())
-    scaled = replace(data, mean=(data.mean - centre) / scale, variance=data.variance / scale**2)
+    standard, centre, scale = scaled(data)
     halfway, log_slope = _HALFWAY, _LOG_SLOPE
-    coarse = _weights(scaled, link, halfway, log_slope) > _FORGOTTEN
+    coarse = _weights(standard, link, halfway, log_slope) > _FORGOTTEN
     halfway = _within(halfway, np.any(coarse, axis=1))
     log_slope = _within(log_slope, np.any(coarse, axis=0))
-    weight = _weights(scaled, link, halfway, log_slope)
+    weight = _weights(standard, link, halfway, log_slope)
     kept = weight > _FORGOTTEN
     at, steep = np.meshgrid(halfway, np.exp(log_slope), indexing="ij")
     slope = -steep[kept] / scale

@@ -79,7 +79,9 @@ def measured(folder: Path) -> list[str]:
 def most_memory_mb() -> float:
     """The most that this process ever held, of Linux; ``ru_maxrss`` starts at its parent's."""
     status = Path("/proc/self/status").read_text(encoding="utf-8")
-    return float(re.search(r"VmHWM:\s+(\d+) kB", status)[1]) / 1e3  # type: ignore[index]
+    found = re.search(r"VmHWM:\s+(\d+) kB", status)
+    assert found is not None
+    return float(found[1]) / 1e3
 
 
 def sweep(run: Run, name: str) -> RunSweep:
